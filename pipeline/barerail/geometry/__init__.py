@@ -1,0 +1,1 @@
+"""Fits, frames and uncertainty: numpy and scipy only, no files, no settings."""

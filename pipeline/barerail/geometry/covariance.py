@@ -1,0 +1,167 @@
+"""Scanner noise that hangs together: its covariance over distance, from a scan's own planes, and through a fit."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.fft import irfft2, rfft2
+from scipy.spatial import cKDTree
+
+from barerail.errors import DataError
+from barerail.geometry.leastsquares import inverse_normal, symmetric
+from barerail.records import Array, Index, NoiseModel
+
+SIDE = 192
+"""Side of a window of a patch, cells: longer than any lag used, short enough to be quick."""
+WINDOWS = 12
+"""Most windows used, those with the most points."""
+LEAST = 100
+"""Fewest points of a window."""
+LAGS = 40
+"""Longest lag used, cells."""
+REACH = 7.0
+"""Correlation lengths beyond which the correlation counts as nothing: 0.7 % of its sum over a plane is left out."""
+
+
+def matrix(points: Array, white: float, corr: float, length: float) -> Array:
+    """Covariance (n, n) in mm2 of residuals at `points` (n, 2 or 3): white^2 at h = 0 plus corr^2 exp(-h / length)."""
+    h = np.zeros((len(points), len(points)))
+    for axis in points.T:
+        h += np.subtract.outer(axis, axis) ** 2
+    return corr**2 * np.exp(-np.sqrt(h) / length) + white**2 * np.eye(len(points))
+
+
+def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 1500) -> Array:
+    """Covariance (p, p) of a least-squares fit with `jacobian` (n, p) at `points` (n, 2 or 3), mm, noise as in `model`.
+
+    G Jt C J G with G = (Jt J)^-1: exact up to `limit` points. Above, the white part stays exact, and K J of the
+    correlated part is summed over cells of half a correlation length, at `limit` points spread evenly whose own
+    normal matrix scales the result. DataError where the Jacobian leaves a parameter open.
+    """
+    g = inverse_normal(jacobian)
+    white, corr, length = model.white_mm, model.corr_mm, model.corr_length_mm
+    if corr == 0 or length == 0:
+        return (white**2 + corr**2) * g
+    if len(jacobian) <= limit:
+        return symmetric(g @ jacobian.T @ matrix(points, white, corr, length) @ jacobian @ g)
+    order, first = _cells(points, length / 2)
+    rows = order[np.linspace(0, len(order) - 1, limit).astype(int)]
+    total = np.add.reduceat(jacobian[order], first)
+    centre = np.add.reduceat(points[order], first) / np.diff(first, append=len(order))[:, None]
+    pairs = cKDTree(points[rows]).sparse_distance_matrix(cKDTree(centre), REACH * length, output_type="ndarray")
+    weight = np.exp(-pairs["v"] / length)
+    kj = np.column_stack([np.bincount(pairs["i"], weight * t[pairs["j"]], limit) for t in total.T])
+    half = inverse_normal(jacobian[rows]) @ (jacobian[rows].T @ kj) @ g
+    return white**2 * g + corr**2 * symmetric(half)
+
+
+def _cells(points: Array, edge: float) -> tuple[Index, Index]:
+    """Rows of `points` sorted by the cell they lie in, and where each cell starts."""
+    key = np.floor((points - points.min(axis=0)) / edge).astype(np.int64)
+    flat = np.ravel_multi_index(tuple(key.T), tuple(key.max(axis=0) + 1))
+    order = np.argsort(flat, kind="stable")
+    return order, np.flatnonzero(np.diff(flat[order], prepend=-1))
+
+
+@dataclass(frozen=True)
+class _Lags:
+    """Sums over point pairs by lag in cells, and over points for lag 0: how many, their lag, the product of the
+    residuals, and (k, lags) of each orthonormal column that was taken out."""
+
+    pairs: Array
+    lag: Array
+    product: Array
+    taken: Array
+
+
+def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, float, float]:
+    """(white, corr, length) in mm of the covariance white^2 [h = 0] + corr^2 exp(-h / length) of plane residuals.
+
+    Each patch: places (n, 2) in its plane and residuals (n,), mm; every point of a piece of plane, not a thinned lot,
+    and at least eight correlation lengths wide, or `length` comes out short. In windows of 192 point spacings a
+    quadratic is taken out (flatness is form, not noise); what that takes out of the covariance is modelled too.
+    Least squares on the pooled isotropic autocovariance (Wiener-Khinchin), `length` by search. corr is 0 where the
+    scan shows no correlation. DataError for fewer than 300 points.
+    """
+    patches = [(np.asarray(xy, float), np.asarray(r, float)) for xy, r in residual_patches if len(r) >= LEAST]
+    n = sum(len(r) for _, r in patches)
+    if n < 300:
+        raise DataError(f"the noise needs at least 300 points on planes, got {n} in patches of {LEAST} or more")
+    cell = float(np.median([_spacing(xy) for xy, _ in patches]))
+    found = _fit(_pool(patches, cell), cell)
+    while found[2] > 0.2 * LAGS * cell:  # too long for these cells to show its tail
+        cell *= 3
+        found = _fit(_pool(patches, cell), cell)
+    return found
+
+
+def _spacing(xy: Array) -> float:
+    """Edge of the square that holds one point, from the distance of the eighth neighbour."""
+    distance: Array = cKDTree(xy).query(xy[:: max(len(xy) // 500, 1)], [9])[0]  # type: ignore[assignment]
+    return float(np.median(distance) * np.sqrt(np.pi / 8))
+
+
+def _pool(patches: Sequence[tuple[Array, Array]], cell: float) -> _Lags:
+    windows = [(xy[rows], r[rows]) for xy, r in patches for rows in _windows(xy, cell)]
+    windows.sort(key=lambda w: -len(w[1]))
+    pairs, lag, product, *taken = np.sum([_autocovariance(xy, r, cell) for xy, r in windows[:WINDOWS]], axis=0)
+    return _Lags(pairs, lag, product, np.array(taken))
+
+
+def _windows(xy: Array, cell: float) -> list[Index]:
+    """Rows of each window of at most SIDE cells with enough points; all windows of a patch have one size."""
+    extent = np.ptp(xy, axis=0) * (1 + 1e-9)
+    tiles = np.ceil(extent / (SIDE * cell))
+    order, first = _cells(xy, extent / tiles)
+    return [rows for rows in np.split(order, first[1:]) if len(rows) >= LEAST]
+
+
+def _autocovariance(xy: Array, r: Array, cell: float) -> Array:
+    """The rows of `_Lags` for one window, by the power spectra of rasters of sums."""
+    x, y = ((xy - xy.mean(axis=0)) / np.ptp(xy, axis=0)).T
+    q = np.linalg.qr(np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y]))[0]
+    r = r - q @ (q.T @ r)
+    grid = 2 * SIDE
+    at = np.floor((xy - xy.min(axis=0)) / cell).astype(np.int64)
+    flat = at[:, 0] * grid + at[:, 1]
+    side = np.minimum(np.arange(grid), grid - np.arange(grid))
+    lag = np.hypot(side[:, None], side)
+    bins = lag.round().astype(np.int64).ravel()
+
+    def products(values: Array) -> Array:
+        """Sum over all pairs of points by their lag on the raster."""
+        raster = np.bincount(flat, values, grid * grid).reshape(grid, grid)
+        return irfft2(np.abs(rfft2(raster)) ** 2, lag.shape)
+
+    def by_lag(sums: Array, itself: float) -> Array:
+        total: Array = np.bincount(bins, sums.ravel())  # type: ignore[assignment]
+        total[0] = itself  # pairs within a cell have no known lag: lag 0 is each point with itself
+        return total
+
+    pairs = products(np.ones(len(r)))
+    taken = [by_lag(products(column), 1.0) for column in q.T]
+    return np.array([by_lag(pairs, float(len(r))), by_lag(pairs * lag, 0.0), by_lag(products(r), float(r @ r)), *taken])
+
+
+def _fit(lags: _Lags, cell: float) -> tuple[float, float, float]:
+    """Least squares for white^2 and corr^2 at each of a range of lengths; the best length wins.
+
+    Taking out columns q leaves (I - q qt) C (I - q qt), which is C - (qt C q) q qt where q is an eigenvector of C;
+    smooth columns nearly are.
+    """
+    near = (np.arange(len(lags.pairs)) <= LAGS) & (lags.pairs > 0.5)
+    far = cell * lags.lag / np.maximum(lags.pairs, 1.0)
+    h, pairs = far[near], lags.pairs[near]
+    c, taken = lags.product[near] / pairs, lags.taken[:, near] / pairs
+    weight = np.sqrt(pairs / np.maximum(h, cell))
+    weight /= weight[1:].max()
+    weight[0] = 1.0  # the variance itself must come out right
+    best = (np.inf, float(np.sqrt(c[0])), 0.0, cell)
+    for length in np.geomspace(0.3 * cell, 0.5 * LAGS * cell, 120):
+        share = lags.taken @ np.exp(-far / length) / lags.taken[:, 0]
+        a = weight[:, None] * np.column_stack([(h == 0) - taken.sum(axis=0), np.exp(-h / length) - share @ taken])
+        power = np.linalg.lstsq(a, weight * c)[0]
+        if power.min() >= 0:
+            off = float(np.sum((a @ power - weight * c) ** 2))
+            best = min(best, (off, float(np.sqrt(power[0])), float(np.sqrt(power[1])), float(length)))
+    return best[1:]

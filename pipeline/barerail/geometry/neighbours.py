@@ -1,0 +1,100 @@
+"""Thinning, nearest neighbours and normals on point sets, with numpy and scipy alone.
+
+Every sum runs in a fixed order, so the same points give the same bytes.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from barerail.records import Array, Index
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Points sorted into cells: rows of cell i are order[start[i]:start[i + 1]]; mean (m, 3) of each cell."""
+
+    mean: Array
+    order: Index
+    start: Index
+
+
+def cell_keys(points: Array, edge: float, normals: NDArray[np.floating] | None = None) -> Index:
+    """One integer a point (n,) for the cubic cell of `edge` mm it lies in; six side sectors split it with normals.
+
+    The grid is anchored at the coordinates' own zero, so that one point more does not move it.
+    """
+    cell = np.floor(points / edge).astype(np.int64)
+    cell -= cell.min(axis=0)
+    span = cell.max(axis=0) + 1
+    key = (cell[:, 0] * span[1] + cell[:, 1]) * span[2] + cell[:, 2]
+    if normals is not None:
+        dominant = np.argmax(np.abs(normals), axis=1)
+        positive = np.take_along_axis(normals, dominant[:, None], axis=1)[:, 0] > 0
+        key = key * 6 + 2 * dominant + positive
+    return key
+
+
+def into_cells(points: Array, key: Index) -> Cells:
+    """Group points (n, 3) by equal key (n,), cells in the order of their keys."""
+    order = np.argsort(key, kind="stable")
+    ranked = key[order]
+    start = np.flatnonzero(np.concatenate(([True], ranked[1:] != ranked[:-1])))
+    count = np.diff(np.append(start, len(key)))
+    mean = np.add.reduceat(points[order], start, axis=0) / count[:, None]
+    return Cells(mean, order, np.append(start, len(key)))
+
+
+def rows_of(cells: Index, order: Index, start: Index) -> Index:
+    """Full-resolution rows of the given cells, one after the other."""
+    first, count = start[cells], start[cells + 1] - start[cells]
+    ahead = np.repeat(first - np.concatenate(([0], np.cumsum(count)[:-1])), count)
+    return order[ahead + np.arange(count.sum())]
+
+
+def nearest(points: Array, k: int, reach: float) -> tuple[Index, Array]:
+    """The k nearest neighbours (m, k) of each point without itself, and their distances; -1 and inf beyond reach."""
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    distance, index = tree.query(points, k + 1, distance_upper_bound=reach, workers=-1)
+    index = np.where(np.isfinite(distance), index, -1)
+    return index[:, 1:], distance[:, 1:]
+
+
+def normals_of(points: Array, near: Index, chunk: int = 200_000) -> Array:
+    """Unit normals (m, 3) of least variance over each point and its neighbours (m, k); sign arbitrary."""
+    out = np.empty_like(points)
+    for a in range(0, len(points), chunk):
+        idx = near[a : a + chunk]
+        diff = points[np.maximum(idx, 0)] - points[a : a + chunk, None]
+        diff[idx < 0] = 0.0
+        count = (idx >= 0).sum(1) + 1.0
+        mean = diff.sum(1) / count[:, None]
+        scatter = np.einsum("mki,mkj->mij", diff, diff) - count[:, None, None] * mean[:, :, None] * mean[:, None]
+        out[a : a + chunk] = np.linalg.eigh(scatter)[1][:, :, 0]
+    return out
+
+
+def flatness(normals: Array, near: Index) -> Array:
+    """Rms angle (m,) in rad between each normal and its neighbours', signs ignored; pi / 2 without neighbours."""
+    cosine = np.abs(np.einsum("mi,mki->mk", normals, normals[np.maximum(near, 0)]))
+    seen = near >= 0
+    square = np.where(seen, np.arccos(np.minimum(cosine, 1.0)) ** 2, 0.0)
+    return np.where(seen.any(1), np.sqrt(square.sum(1) / np.maximum(seen.sum(1), 1)), np.pi / 2)
+
+
+def components(n: int, a: Index, b: Index) -> NDArray[np.int32]:
+    """Label (n,) of the connected piece of each of n nodes joined by edges a[i] - b[i]."""
+    graph = coo_matrix((np.ones(len(a), np.int8), (a, b)), shape=(n, n))
+    return connected_components(graph, directed=False)[1]
+
+
+def touching(points: Array, edge: float) -> NDArray[np.int32]:
+    """Label (n,) of the connected piece of each point, cells of `edge` mm touching by a side, edge or corner."""
+    cell = np.floor(points / edge).astype(np.int64)
+    unique, inverse = np.unique(cell, axis=0, return_inverse=True)
+    pairs = cKDTree(unique.astype(float)).query_pairs(1.8, output_type="ndarray")
+    return components(len(unique), pairs[:, 0], pairs[:, 1])[inverse.ravel()]

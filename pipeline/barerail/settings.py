@@ -1,0 +1,121 @@
+"""Every setting of every stage, in one place: one frozen model a stage, each field with its unit and source.
+
+`configs/default.toml` is generated from here; a test compares the two.
+"""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Point = tuple[float, float, float]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class Model(BaseModel):
+    """Unknown keys are refused, values can't change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ReadSettings(Model):
+    """How a scan file is read."""
+
+    unit: Literal["auto", "mm", "cm", "m", "in", "ft"] = Field(
+        "auto", description="unit of the file's coordinates; auto: from the format, else guessed from the size"
+    )
+
+
+class CleanSettings(Model):
+    """Thinning, noise and clutter."""
+
+    voxel_mm: NotNegative = Field(
+        0.0, description="edge of a thinning cell, mm; 0: three quarters above the spacing, at least 3 mm"
+    )
+    speck_points: int = Field(60, ge=0, description="connected pieces with fewer thinned points are specks, count")
+    floor_share: float = Field(
+        0.98, gt=0.5, le=1, description="share of the scan on one side of a big plane that makes it the floor, 1"
+    )
+
+
+class FitSettings(Model):
+    """What counts as a feature."""
+
+    plane_min_cm2: Positive = Field(20.0, description="smallest face kept, cm2 (judgement)")
+    hole_min_mm: Positive = Field(6.0, description="smallest hole diameter, mm; five point spacings where larger")
+    hole_max_mm: Positive = Field(130.0, description="largest hole diameter, mm (judgement)")
+    tube_min_mm: Positive = Field(10.0, description="smallest tube or stud diameter, mm (judgement)")
+    tube_max_mm: Positive = Field(160.0, description="largest tube diameter, mm (judgement)")
+    station_step_mm: Positive = Field(100.0, description="distance of rail stations, mm (50 to 100 is usual)")
+    drift_mm: NotNegative = Field(
+        0.05, description="slow error of the scanner within one part of the scan, mm, 1 sd (assumption, no source)"
+    )
+    drift_mm_per_m: NotNegative = Field(
+        0.2, description="slow error of the scanner along the car, mm per m, 1 sd (assumption, no source)"
+    )
+
+
+class DatumSettings(Model):
+    """How the car axes are set."""
+
+    method: Literal["symmetry"] = Field("symmetry", description="the way the datum is set")
+    front: Point | None = Field(None, description="a point towards the front of the car, scan file's coordinates and unit")
+    above: Point | None = Field(None, description="a point above the chassis, scan file's coordinates and unit")
+    confirmed: bool = Field(False, description="true: the guesses of front, above and unit were checked by the user")
+    rival_ratio: float = Field(
+        1.1, ge=1, description="refuse where the best mirror plane scores less than this times the next, 1"
+    )
+
+
+class PointsSettings(Model):
+    """Pairs and names."""
+
+    pair_reach_mm: Positive = Field(25.0, description="how far from its mirrored place a partner may lie, mm")
+    pair_size_mm: Positive = Field(
+        1.0, description="how far the diameters of a pair may differ beyond their joint U, mm (judgement)"
+    )
+    pair_angle_deg: Positive = Field(
+        20.0, lt=90, description="how far an axis may turn from its partner's mirrored one, degrees (judgement)"
+    )
+    centre_mm: Positive = Field(20.0, description="an unpaired point this close to y = 0 has side C, mm")
+    zone_mm: float = Field(100.0, ge=100, description="length of a naming zone along the car, mm (judgement)")
+    register_mm: Positive = Field(
+        100.0, description="how far a whole names file may stand off from the scan before nothing fits, mm (judgement)"
+    )
+
+
+class StraightnessSettings(Model):
+    """Which stations count, and the user's limits."""
+
+    supports_known: bool = Field(False, description="true: the frame stood level on stands at known places")
+    temperature_c: float | None = Field(None, description="temperature of the frame when scanned, degrees C")
+    limits: dict[str, Positive] = Field(
+        default_factory=dict, description="the user's limit per measure, in its unit, e.g. twist_mm = 3.0"
+    )
+
+
+class ExportSettings(Model):
+    """What is written to export/."""
+
+    formats: tuple[Literal["csv", "json", "dxf", "step", "ply", "stl"], ...] = Field(
+        ("csv", "json", "dxf", "step", "ply", "stl"), description="files to write; stl only where the scan is a mesh"
+    )
+
+
+class ReportSettings(Model):
+    """The page."""
+
+    page_triangles: int = Field(150_000, ge=1000, description="most triangles or points shown in 3D, count")
+
+
+class Settings(Model):
+    """All settings of a run."""
+
+    read: ReadSettings = ReadSettings()
+    clean: CleanSettings = CleanSettings()
+    fit: FitSettings = FitSettings()
+    datum: DatumSettings = DatumSettings()
+    points: PointsSettings = PointsSettings()
+    straightness: StraightnessSettings = StraightnessSettings()
+    export: ExportSettings = ExportSettings()
+    report: ReportSettings = ReportSettings()
