@@ -1,0 +1,104 @@
+"""The truth of a simulated scan: where the scan shows each feature and where it is, in scan axes, mm."""
+
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from barerail.records import Array
+from barerail.scene.case import SceneCase
+from barerail.scene.parts import MIRROR, Mark, unit
+
+Move = Callable[[Array], Array]
+ON_A_FACE = ("hole", "slot", "stud")
+
+
+def pose(rng: np.random.Generator, turned: bool) -> Array:
+    """Scan from car, (4, 4): a drawn rotation and up to 1 m of shift along each axis."""
+    out = np.eye(4)
+    if turned:
+        out[:3, :3] = Rotation.random(rng=rng).as_matrix()
+        out[:3, 3] = rng.uniform(-1000, 1000, 3)
+    return out
+
+
+def shift(matrix: Array, points: Array) -> Array:
+    return points @ matrix[:3, :3].T + matrix[:3, 3]
+
+
+def features(marks: list[Mark], bent: Move, seen: Move) -> list[dict[str, Any]]:
+    """Each mark where the scan shows it (`seen`: bent, drifted, posed) and `*_true`, bent and posed only."""
+    return [_feature(m, bent, seen) for m in marks]
+
+
+def _feature(mark: Mark, bent: Move, seen: Move) -> dict[str, Any]:
+    jacobian = _jacobian(bent, mark.p)
+    turn = np.asarray(np.linalg.inv(jacobian).T if mark.kind in ON_A_FACE else jacobian)
+    out: dict[str, Any] = {"kind": mark.kind, "name": mark.name, "p": seen(mark.p[None])[0].tolist()}
+    out |= {"axis": unit(turn @ mark.axis).tolist(), "d": mark.d, **mark.values}
+    out |= {k: unit(jacobian @ v).tolist() for k, v in mark.directions.items()}
+    out |= {k: seen(np.atleast_2d(v)).reshape(v.shape).tolist() for k, v in mark.points.items()}
+    out |= {f"{k}_true": bent(np.atleast_2d(v)).reshape(v.shape).tolist() for k, v in mark.points.items()}
+    out["p_true"] = bent(mark.p[None])[0].tolist()
+    return out
+
+
+def _jacobian(move: Move, p: Array) -> Array:
+    step = np.eye(3)
+    return (move(p + step) - move(p - step)).T / 2
+
+
+def mirror_seen(points: Array, normals: Array, seen: Move, start: Array) -> dict[str, Any]:
+    """Mirror plane of what the scan shows: least squares of the point-to-plane misfit of each surface point, mirrored.
+
+    points, normals (n, 3): of the symmetric chassis as designed; `start` (4,): normal and offset to start from.
+    """
+    a, b = seen(points), seen(points * MIRROR)
+    n = normals * MIRROR @ np.linalg.solve(_jacobian(seen, points.mean(0)), np.eye(3))
+    n /= np.linalg.norm(n, axis=1)[:, None]
+    normal, offset = start[:3] / np.linalg.norm(start[:3]), float(start[3])
+    centre = a.mean(0)
+    for _ in range(6):
+        tilt = np.linalg.svd(normal[None])[2][1:]
+        height = a @ normal - offset
+        misfit = np.einsum("ij,ij->i", n, a - 2 * height[:, None] * normal - b)
+        # a - 2 (m.a - d) m, turned by (u, v) about the centre and shifted by w
+        by_tilt = [-2 * ((a - centre) @ t * (n @ normal) + height * (n @ t)) for t in tilt]
+        design = np.column_stack([*by_tilt, 2 * (n @ normal)])
+        u, v, w = np.linalg.lstsq(design, -misfit, rcond=None)[0]
+        turned = unit(normal + u * tilt[0] + v * tilt[1])
+        offset = float((offset + w - centre @ normal) + centre @ turned)
+        normal = turned
+    return {"normal": normal.tolist(), "offset": offset}
+
+
+def case_words(case: SceneCase, twist_z: float) -> dict[str, Any]:
+    """The case as truth.json tells it: every setting, and the frame deformation by mode."""
+    modes = {"twist_deg": case.twist_deg, "diamond": case.diamond_mm, "sway": case.sway_mm, "sag": case.sag_mm}
+    warp = {k: v for k, v in modes.items() if v}
+    return {**asdict(case), **({"warp": {**warp, "axis_z": twist_z}} if warp else {})}
+
+
+def inside(marks: tuple[Mark, ...], window: tuple[float, float] | None) -> list[Mark]:
+    """Marks of which some lies within the stretch scanned."""
+    return [m for m in marks if window is None or _overlaps(m, window)]
+
+
+def _overlaps(mark: Mark, window: tuple[float, float]) -> bool:
+    x = np.vstack([mark.p[None], *(np.atleast_2d(v) for v in mark.points.values())])[:, 0]
+    return bool(x.max() >= window[0] and x.min() <= window[1])
+
+
+def stretch(x_range: tuple[float, float], window: tuple[float, float] | None) -> list[float]:
+    """The part of the rails' x range that was scanned."""
+    low, high = x_range if window is None else (max(x_range[0], window[0]), min(x_range[1], window[1]))
+    return [float(low), float(high)]
+
+
+def rows(flags: NDArray[np.bool_], count: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """At most `count` drawn rows where flags hold."""
+    at = np.flatnonzero(flags)
+    return rng.choice(at, min(count, len(at)), replace=False)
