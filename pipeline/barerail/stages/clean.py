@@ -1,0 +1,229 @@
+"""Clean: from a raw scan to a thinned one with normals, its spacing and noise, and labels for what is no chassis.
+
+Nothing is deleted: specks, floor and stands are labelled, and every cell keeps its full-resolution points.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from barerail.geometry.neighbours import (
+    Cells,
+    cell_keys,
+    flatness,
+    into_cells,
+    nearest,
+    normals_of,
+    rows_of,
+    touching,
+)
+from barerail.records import (
+    CHASSIS,
+    FLOOR,
+    LABELS,
+    SPECK,
+    STAND,
+    Array,
+    CleanScan,
+    Index,
+    Note,
+    Progress,
+    Scan,
+    no_progress,
+)
+from barerail.settings import CleanSettings
+
+NEIGHBOURS = 24
+PROBES = 2000
+NORMAL_NOISE = np.radians(1.0)
+
+
+def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress) -> CleanScan:
+    """Thin, estimate normals, spacing and noise, and label the scan; see CleanScan."""
+    points = np.asarray(scan.points)
+    cells, voxel, spacing = _thin(points, scan, settings)
+    progress(0.4)
+    near, _ = nearest(cells.mean, NEIGHBOURS, 6 * voxel)
+    noise = _noise(points, cells, near)
+    progress(0.5)
+    given, notes = _given_normals(scan, cells, near)
+    near = _first(near if given is None else _same_side(near, given), _neighbours(noise, spacing))
+    normals = normals_of(cells.mean, near)
+    if given is not None:
+        normals, said = _signed(cells.mean, normals, given)
+        notes += said
+    progress(0.9)
+    label, floor, said = _labels(cells.mean, normals, voxel, settings)
+    sources = tuple(replace(s, spacing_mm=spacing, noise_mm=noise) for s in scan.sources)
+    return CleanScan(
+        scan=replace(scan, sources=sources),
+        thin=cells.mean,
+        normals=normals,
+        oriented=given is not None,
+        flat=flatness(normals, near),
+        label=label,
+        order=cells.order,
+        start=cells.start,
+        voxel_mm=voxel,
+        spacing_mm=spacing,
+        noise_mm=noise,
+        floor=floor,
+        notes=(*scan.notes, *notes, *said),
+    )
+
+
+def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, float, float]:
+    voxel = settings.voxel_mm or 3.0
+    cells = into_cells(points, cell_keys(points, voxel, scan.normals))
+    spacing = _spacing(points, cells, voxel)
+    if not settings.voxel_mm and 1.75 * spacing > voxel:
+        voxel = round(1.75 * spacing, 2)
+        cells = into_cells(points, cell_keys(points, voxel, scan.normals))
+    return cells, voxel, spacing
+
+
+def _spacing(points: Array, cells: Cells, voxel: float, k: int = 12) -> float:
+    """Median of 1 / sqrt(density), density from the distance to the k-th neighbour, over evenly strided probes."""
+    reach = 6 * voxel
+    while True:
+        probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
+        tree = cKDTree(cells.mean)
+        around = tree.query_ball_point(cells.mean[probe], reach, workers=-1, return_sorted=True)
+        rows = np.unique(np.concatenate([np.asarray(a, np.int64) for a in around]))
+        local = points[rows_of(rows, cells.order, cells.start)]
+        first = points[cells.order[cells.start[probe]]]
+        distance = cKDTree(local).query(first, k + 1, workers=-1)[0][:, -1]
+        middle = float(np.median(distance))
+        if middle < 0.6 * reach or reach > 200:
+            return middle * float(np.sqrt(np.pi / k))
+        reach *= 2
+
+
+def _given_normals(scan: Scan, cells: Cells, near: Index) -> tuple[Array | None, tuple[Note, ...]]:
+    """Mean (m, 3) of the scan's own normals in each cell, or None where there are none that agree with each other."""
+    if scan.normals is None:
+        return None, (Note("clean", "the scan has no normals: sides of faces are judged by shape"),)
+    given = np.add.reduceat(scan.normals[cells.order].astype(float), cells.start[:-1], axis=0)
+    given /= np.maximum(np.linalg.norm(given, axis=1), 1e-12)[:, None]
+    cosine = np.einsum("mi,mki->mk", given, given[np.maximum(near[:, :8], 0)])
+    parallel = (np.abs(cosine) > 0.8) & (near[:, :8] >= 0)
+    agree = float((cosine[parallel] > 0).mean()) if parallel.any() else 0.0
+    if agree < 0.75:
+        text = f"the scan's normals disagree with each other ({100 * (1 - agree):.0f} % of neighbours): not used"
+        return None, (Note("clean", text, warning=True),)
+    return given, ()
+
+
+def _same_side(near: Index, given: Array) -> Index:
+    """Neighbours on the other face of a sheet or round a sharp corner taken out (-1)."""
+    cosine = np.einsum("mi,mki->mk", given, given[np.maximum(near, 0)])
+    return np.where(cosine > 0.3, near, -1)
+
+
+def _first(near: Index, k: int) -> Index:
+    """The k nearest that are left of each row, -1 last."""
+    order = np.argsort(near < 0, axis=1, kind="stable")[:, :k]
+    return np.take_along_axis(near, order, axis=1)
+
+
+def _signed(thin: Array, normals: Array, given: Array) -> tuple[Array, tuple[Note, ...]]:
+    """Normals signed like the given ones, and all turned where those point into the metal."""
+    signed = normals * np.where(np.einsum("mi,mi->m", given, normals) < 0, -1.0, 1.0)[:, None]
+    if _convexity(thin, signed) > 0:
+        return -signed, (Note("clean", "the scan's normals point into the metal: turned", warning=True),)
+    return signed, ()
+
+
+def _convexity(thin: Array, normals: Array, reach: float = 60.0) -> float:
+    """Mean of n . (middle of what lies within reach - point), mm: negative where normals point out of bodies."""
+    probe = np.linspace(0, len(thin) - 1, min(PROBES, len(thin))).astype(np.int64)
+    rough = thin[:: max(1, len(thin) // 60_000)]
+    around = cKDTree(rough).query_ball_point(thin[probe], reach, workers=-1, return_sorted=True)
+    middle = np.array([rough[a].mean(0) if a else thin[p] for a, p in zip(around, probe, strict=True)])
+    return float(np.median(np.einsum("mi,mi->m", normals[probe], middle - thin[probe])))
+
+
+def _neighbours(noise: float, spacing: float) -> int:
+    """Fewest neighbours, 8 to NEIGHBOURS, whose plane has a normal noise under NORMAL_NOISE.
+
+    Rms angle of a plane through points at `spacing` in a disc of radius r: 2 sqrt(2 / pi) noise spacing / r^2
+    (two slopes of a least-squares plane), and the disc holds pi r^2 / (1.75 spacing)^2 cells.
+    """
+    area = 2 * np.sqrt(2 / np.pi) * noise * spacing / NORMAL_NOISE
+    return int(np.clip(np.ceil(area * np.pi / (1.75 * spacing) ** 2), 8, NEIGHBOURS))
+
+
+def _noise(points: Array, cells: Cells, near: Index) -> float:
+    """Robust sd in mm of full-resolution points about the plane of their own and next cells, where it is flat."""
+    probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
+    spread = np.full(len(probe), np.nan)
+    for i, p in enumerate(probe):
+        ring = np.concatenate(([p], near[p, :18][near[p, :18] >= 0]))
+        local = points[rows_of(ring, cells.order, cells.start)]
+        local = local - local.mean(0)
+        if len(local) >= 10:
+            values = np.linalg.eigvalsh(local.T @ local)
+            spread[i] = np.sqrt(max(values[0], 0.0) / (len(local) - 3))
+    found = spread[np.isfinite(spread)]
+    return float(np.quantile(found, 0.35)) if len(found) else float("nan")
+
+
+def _labels(
+    thin: Array, normals: Array, voxel: float, settings: CleanSettings
+) -> tuple[NDArray[np.uint8], Array | None, tuple[Note, ...]]:
+    label = np.full(len(thin), CHASSIS, np.uint8)
+    floor = _floor(thin, normals, settings.floor_share)
+    if floor is not None:
+        height = thin @ floor[:3] - floor[3]
+        label[height < max(10.0, 3 * voxel)] = FLOOR
+        label[(label == CHASSIS) & (height < _underside(height))] = STAND
+    rest = np.flatnonzero(label == CHASSIS)
+    piece = touching(thin[rest], 3 * voxel)
+    size = np.bincount(piece)
+    label[rest[size[piece] < settings.speck_points]] = SPECK
+    count = np.bincount(label, minlength=len(LABELS))
+    named = [i for i in (SPECK, FLOOR, STAND) if count[i]]
+    notes = [Note("clean", f"{LABELS[i]}: thinned points labelled and left out", int(count[i])) for i in named]
+    return label, floor, tuple(notes)
+
+
+def _floor(thin: Array, normals: Array, share: float) -> Array | None:
+    """(nx, ny, nz, d) of a big, filled plane with nearly all of the scan above it, n upward from it; else None.
+
+    Rail undersides make such a plane too, but fill little of its hull; a floor fills it.
+    """
+    rough = thin[:: max(1, len(thin) // 30_000)]
+    turn = normals[:: max(1, len(thin) // 30_000)]
+    best, best_n = None, 0
+    for i in np.linspace(0, len(rough) - 1, 400).astype(int):
+        close = np.abs((rough - rough[i]) @ turn[i]) < 15.0
+        n = int((close & (np.abs(turn @ turn[i]) > 0.95)).sum())
+        if n > best_n:
+            best, best_n = close, n
+    if best is None or best_n < 0.03 * len(rough):
+        return None
+    centre = rough[best].mean(0)
+    normal = np.linalg.eigh(np.cov((rough[best] - centre).T))[1][:, 0]
+    height = (rough - centre) @ normal
+    normal, height = (normal, height) if np.median(height) > 0 else (-normal, -height)
+    if (height > -15.0).mean() < share or _filled(rough, height, normal) < 0.5:
+        return None
+    return np.append(normal, centre @ normal)
+
+
+def _filled(rough: Array, height: Array, normal: Array, cell: float = 100.0) -> float:
+    """Share of the scan's footprint (in cells of 100 mm along its plane) that the plane itself fills."""
+    u = np.linalg.svd(normal[None])[2][1:]
+    flat = np.floor(rough @ u.T / cell).astype(int)
+    on = np.unique(flat[np.abs(height) < 15.0], axis=0)
+    every = np.prod(np.ptp(flat, axis=0) + 1)
+    return float(len(on) / every)
+
+
+def _underside(height: Array, step: float = 20.0) -> float:
+    """Height in mm above the floor below which there is only what the chassis stands on."""
+    bins = np.bincount((height[height > step] / step).astype(int))
+    busy = np.flatnonzero(bins > 0.25 * bins.max())
+    return float(busy[0] * step - 5.0)

@@ -1,0 +1,42 @@
+"""Fit: from a clean scan to planes, rails, and everything that gets bolted or welded on, in scan axes.
+
+The thinned scan finds things; every number comes from the full-resolution points near them.
+"""
+
+from barerail.errors import DataError
+from barerail.records import CleanScan, Features, Note, Progress, no_progress
+from barerail.settings import FitSettings
+from barerail.stages.fit.bores import bores_in, cloud_of, face_of
+from barerail.stages.fit.brackets import bolt_axes
+from barerail.stages.fit.holes import features_of
+from barerail.stages.fit.patches import find_patches, surface_of
+from barerail.stages.fit.planes import noise_of, plane_of
+from barerail.stages.fit.rails import rails_of
+from barerail.stages.fit.tubes import sleeves_in, tubes_of
+
+PATCH_MIN_CM2 = 4.0
+"""Smallest flat piece looked at for holes, cm2: a tab about a 10 mm hole (judgement)."""
+
+
+def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progress) -> Features:
+    """Find and measure all features. DataError where the scan holds not one flat face."""
+    surface = surface_of(clean)
+    patches = find_patches(surface, PATCH_MIN_CM2)
+    if not patches:
+        raise DataError("fit: no flat face found in the scan; is the unit right, and is this a chassis?")
+    progress(0.3)
+    cloud = cloud_of(clean, surface)
+    noise = noise_of(cloud, patches, settings)
+    planes = tuple(plane_of(cloud, p, noise) for p in patches)
+    progress(0.45)
+    bores = [b for i, p in enumerate(patches) for b in bores_in(face_of(cloud, p, i), cloud, settings)]
+    found, notes = features_of(bores, planes, cloud, noise, settings)
+    progress(0.75)
+    tubes, found = sleeves_in(tubes_of(cloud, patches, noise, settings, [f for f in found if f.kind == "stud"]), found)
+    found = bolt_axes(found, planes) + tubes
+    progress(0.9)
+    rails = rails_of(cloud, patches, planes, noise, settings)
+    dropped = sum(r.dropped for r in rails)
+    if dropped:
+        notes += (Note("fit", "rail stations dropped: too little of two faces seen", dropped),)
+    return Features(planes, tuple(found), rails, noise, clean.spacing_mm, notes)

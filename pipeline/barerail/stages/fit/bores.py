@@ -1,0 +1,189 @@
+"""Bores: round holes and slots in faces, and the studs that stand on them, from full-resolution points."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from barerail.geometry.neighbours import rows_of
+from barerail.geometry.raster import cover, empty_discs
+from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
+from barerail.records import Array, CleanScan, Index
+from barerail.settings import FitSettings
+from barerail.stages.fit.patches import Patch, Surface
+
+WALL_DEPTH = 4.0
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """The full-resolution chassis points, reached through their thinned ones."""
+
+    clean: CleanScan
+    surface: Surface
+    tree: cKDTree
+
+    def near(self, centre: Array, reach: float) -> Array:
+        """Points (n, 3) of all cells whose mean lies within reach mm of centre."""
+        cells = np.asarray(self.tree.query_ball_point(centre, reach, return_sorted=True), np.int64)
+        return self.points(cells)
+
+    def points(self, cells: Index) -> Array:
+        """Full-resolution points (n, 3) of rows of the surface."""
+        rows = rows_of(self.surface.rows[cells], self.clean.order, self.clean.start)
+        return np.asarray(self.clean.scan.points[rows], float)
+
+
+def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
+    """A cloud with its search tree."""
+    return Cloud(clean, surface, cKDTree(surface.points))
+
+
+@dataclass(frozen=True)
+class Face:
+    """A patch in its own plane: axes rows u, v, n with n outward; on (n, 2): full-resolution points on it there."""
+
+    patch: int
+    centre: Array
+    axes: Array
+    on: Array
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class Bore:
+    """One round empty place in a face: what its rim says, and what stands before and behind it."""
+
+    face: Face
+    rim: Rim
+    height: float
+    cover: float
+    n: int
+    rim_share: float
+    wall_share: float
+    standing: float
+
+
+def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
+    """The full-resolution points of a patch, in its frame."""
+    surface = cloud.surface
+    axes = _frame(surface, patch)
+    rough = surface.points - patch.centre
+    flush = np.flatnonzero(np.abs(rough @ axes[2]) < cloud.clean.voxel_mm)
+    across = rough[flush] @ axes[:2].T
+    grown = (surface.points[patch.grown] - patch.centre) @ axes[:2].T
+    inside = ((across > grown.min(0) - 12.0) & (across < grown.max(0) + 12.0)).all(1)
+    local = (cloud.points(flush[inside]) - patch.centre) @ axes.T
+    tolerance = max(surface.tolerance, 0.35)
+    return Face(index, patch.centre, axes, local[np.abs(local[:, 2]) < tolerance, :2], tolerance)
+
+
+def _frame(surface: Surface, patch: Patch) -> Array:
+    d = surface.points[patch.core] - patch.centre
+    u = np.linalg.eigh(d.T @ d)[1][:, 2]
+    n = patch.normal * outward(surface, patch)
+    u = u - (u @ n) * n
+    u /= np.linalg.norm(u)
+    return np.array([u, np.cross(n, u), n])
+
+
+def outward(surface: Surface, patch: Patch) -> float:
+    """Sign that turns the patch's normal out of the metal: the scan's own, else away from what lies behind."""
+    if surface.oriented:
+        return 1.0 if np.sign(surface.normals[patch.core] @ patch.normal).sum() >= 0 else -1.0
+    d = surface.points - patch.centre
+    reach = np.linalg.norm(d[patch.core], axis=1).max() + 20.0
+    near = np.linalg.norm(d, axis=1) < reach
+    height = d[near] @ patch.normal
+    off = np.abs(height) > 3 * surface.tolerance
+    return 1.0 if (height[off & (np.abs(height) < 60)] > 0).mean() <= 0.5 else -1.0
+
+
+def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:
+    """Every round empty place of the face that closes, with its rim."""
+    spacing = cloud.clean.spacing_mm
+    least = max(settings.hole_min_mm, 5 * spacing) / 2
+    if len(face.on) < 30:
+        return []
+    shrink = 0.5 if cloud.clean.scan.triangles is not None else 0.8
+    discs = empty_discs(face.on, max(0.5 * spacing, 0.5), shrink * least, settings.hole_max_mm / 2)
+    found = [_measure(face, disc, cloud) for disc in _closed(face.on, discs, spacing)]
+    return _distinct([b for b in found if b is not None and b.rim.mean[2] > shrink * least])
+
+
+def _closed(on: Array, discs: Array, spacing: float) -> list[Array]:
+    """Those discs with face points in at least 45 % of the directions round them: a slot's disc is open at its ends."""
+    if not len(discs):
+        return []
+    tree = cKDTree(on)
+    kept = []
+    for disc in discs:
+        around = on[tree.query_ball_point(disc[:2], disc[2] + 2.0 * spacing, return_sorted=True)]
+        if cover(around, disc[:2], disc[2] - spacing, disc[2] + 2.0 * spacing) >= 0.45:
+            kept.append(disc)
+    return kept
+
+
+def _distinct(bores: list[Bore]) -> list[Bore]:
+    """One bore a place: of two whose centres lie in each other, the one with the better seen wall and rim."""
+    ranked = sorted(bores, key=lambda b: (-b.wall_share - b.rim_share, *b.rim.mean))
+    kept: list[Bore] = []
+    for b in ranked:
+        apart = [np.hypot(*(b.rim.mean[:2] - k.rim.mean[:2])) > max(b.rim.mean[2], k.rim.mean[2]) for k in kept]
+        if all(apart):
+            kept.append(b)
+    return kept
+
+
+def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
+    spacing, noise = cloud.clean.spacing_mm, cloud.clean.noise_mm
+    reach = disc[2] + max(5 * spacing, 8.0)
+    centre = face.centre + face.axes.T @ np.array([disc[0], disc[1], 0.0])
+    local = (cloud.near(centre, reach + 4.0) - face.centre) @ face.axes.T
+    height = _local_height(local, disc, face.tolerance)
+    z = local[:, 2] - height
+    if not _something_there(local[:, :2], z, disc, spacing):
+        return None
+    on = local[np.abs(z) < face.tolerance][:, :2]
+    start, width = disc.copy(), np.array([1.5, 1.5, 1.5]) * spacing
+    for _ in range(2):
+        rho = np.hypot(*(local[:, :2] - start[:2]).T)
+        ring = on[np.hypot(*(on - start[:2]).T) < start[2] + 4 * spacing]
+        density = _density(on, start, spacing)
+        wall = (z < -0.5) & (z > -WALL_DEPTH) & (np.abs(rho - start[2]) < max(1.0, 4 * noise))
+        points = RimPoints(ring, local[wall][:, :2], density, max(noise, 0.05), 0.15)
+        rim = fit_rim(points, start, width, circle, circle_area)
+        start, width = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), 0.3)
+        if np.hypot(*(start[:2] - disc[:2])) > disc[2] or not 0.5 < start[2] / disc[2] < 2.0:
+            return None
+    r = rim.mean[2]
+    rho = np.hypot(*(local[:, :2] - rim.mean[:2]).T)
+    before = int(((z > 2.5) & (z < 20) & (np.abs(rho - r) < 1.5)).sum())
+    closed = cover(on, rim.mean[:2], r - 0.5, r + 2.5 * spacing)
+    next_to = np.hypot(*(on - rim.mean[:2]).T) - r
+    rim_share = float(((next_to > 0) & (next_to < spacing)).sum() / (density * np.pi * spacing * (2 * r + spacing)))
+    wall_share = float(rim.n_wall / (density * 2 * np.pi * r * (WALL_DEPTH - 0.5)))
+    standing = float(before / (density * 2 * np.pi * r * 17.5))
+    return Bore(face, rim, height, closed, len(ring), rim_share, wall_share, standing)
+
+
+def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
+    """False for a mere gap in the scan: nothing near the rim down the wall or standing up from it."""
+    off = np.abs(np.hypot(*(xy - disc[:2]).T) - disc[2])
+    beside = (off < 2.0 * spacing) & (np.abs(z) > 0.5)
+    return int((beside & (z > -WALL_DEPTH) & (z < 20.0)).sum()) >= 4
+
+
+def _density(on: Array, start: Array, spacing: float) -> float:
+    """Face points per mm2 in the ring about the hole, over the sectors that hold any."""
+    low, high = start[2] + 0.5 * spacing, start[2] + 4 * spacing
+    rho = np.hypot(*(on - start[:2]).T)
+    share = max(cover(on, start[:2], low, high), 0.2)
+    return max(((rho > low) & (rho < high)).sum() / (np.pi * (high**2 - low**2) * share), 0.2 / spacing**2)
+
+
+def _local_height(local: Array, disc: Array, tolerance: float) -> float:
+    """The face's height over its mean plane near the hole: the median of the ring about it, mm."""
+    rho = np.hypot(*(local[:, :2] - disc[:2]).T)
+    ring = local[(rho > disc[2] + 0.5) & (np.abs(local[:, 2]) < 2 * tolerance), 2]
+    return float(np.median(ring)) if len(ring) >= 12 else 0.0

@@ -1,0 +1,115 @@
+"""Two-tab brackets: two holes on one line in tabs that face each other make a bolt axis."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from barerail.records import Array, Feature, Plane
+
+GAP_MM = (10.0, 200.0)
+TAB_MM = 250.0
+PARALLEL = np.cos(np.radians(8.0))
+
+
+@dataclass(frozen=True)
+class Tab:
+    """A tab seen from its partner: hole centre (3,), its inner face along the axis, thickness; u of the face, mm."""
+
+    centre: Array
+    inner: Array
+    thickness: float
+    u_face: float
+    cov: Array
+
+
+def bolt_axes(found: list[Feature], planes: tuple[Plane, ...]) -> list[Feature]:
+    """The features with the holes of each two-tab bracket replaced by its bolt axis."""
+    holes = [i for i, f in enumerate(found) if f.kind == "hole" and max(planes[f.plane].extent) < TAB_MM]
+    ranked = sorted(c for a, i in enumerate(holes) for j in holes[a + 1 :] if (c := _match(i, j, found)) is not None)
+    used: set[int] = set()
+    axes = []
+    for _, i, j in ranked:
+        if i in used or j in used:
+            continue
+        used |= {i, j}
+        axes.append(_bolt_axis(found[i], found[j], planes))
+    return [f for i, f in enumerate(found) if i not in used] + axes
+
+
+def _match(i: int, j: int, found: list[Feature]) -> tuple[float, int, int] | None:
+    a, b = found[i], found[j]
+    d = b.point - a.point
+    gap = abs(float(d @ a.axis))
+    if abs(a.axis @ b.axis) < PARALLEL or not GAP_MM[0] < gap < GAP_MM[1]:
+        return None
+    across = float(np.linalg.norm(d - (d @ a.axis) * a.axis))
+    if across > max(1.5, 0.15 * a.diameter) or abs(a.diameter - b.diameter) > max(1.0, 0.12 * a.diameter):
+        return None
+    return (gap + 10 * across, i, j)
+
+
+def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...]) -> Feature:
+    tabs = _tab(a, b.point, planes), _tab(b, a.point, planes)
+    line = tabs[1].centre - tabs[0].centre
+    length = float(np.linalg.norm(line))
+    axis = line / length
+    ends = np.array([t.centre + axis * float((t.inner - t.centre) @ axis) for t in tabs])
+    across = np.eye(3) - np.outer(axis, axis)
+    both = tabs[0].cov + tabs[1].cov
+    face = (tabs[0].u_face ** 2 + tabs[1].u_face ** 2) / 4
+    turn = np.degrees(np.arccos(np.clip([abs(axis @ a.axis), abs(axis @ b.axis)], 0, 1)))
+    unseen = sum(np.isnan(t.thickness) for t in tabs)
+    return Feature(
+        kind="bolt-axis",
+        point=ends.mean(axis=0),
+        axis=axis,
+        diameter=(a.diameter + b.diameter) / 2,
+        length=float(np.linalg.norm(ends[1] - ends[0])),
+        cov=across @ both @ across / 4 + face * np.outer(axis, axis),
+        cov_axis=across @ both @ across / length**2,
+        u_diameter=float(np.hypot(a.u_diameter, b.u_diameter) / 2),
+        u_length=float(2 * np.sqrt(face)),
+        arc_deg=min(a.arc_deg, b.arc_deg),
+        n=a.n + b.n,
+        rms=float(np.sqrt((a.rms**2 + b.rms**2) / 2)),
+        plane=a.plane,
+        ends=ends,
+        detail={
+            "tab_a_mm": tabs[0].thickness,
+            "tab_b_mm": tabs[1].thickness,
+            "diameter_a_mm": a.diameter,
+            "diameter_b_mm": b.diameter,
+            "tab_angle_a_deg": float(turn[0]),
+            "tab_angle_b_deg": float(turn[1]),
+        },
+        note="" if not unseen else f"inner face of {unseen} tab not seen: mid-way point uncertain along the bolt",
+    )
+
+
+def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:
+    towards = np.sign((partner - hole.point) @ hole.axis) * hole.axis
+    if len(hole.ends) == 2:
+        inner, outer = sorted(hole.ends, key=lambda e: float(-(e @ towards)))
+        return Tab((inner + outer) / 2, inner, hole.length, np.sqrt(hole.axis @ hole.cov @ hole.axis), hole.cov)
+    across = np.eye(3) - np.outer(hole.axis, hole.axis)
+    if hole.axis @ towards > 0:
+        thickness = _behind(hole, planes, -towards)
+        return Tab(hole.point, hole.point, thickness, np.sqrt(hole.axis @ hole.cov @ hole.axis), across @ hole.cov @ across)
+    depth = _behind(hole, planes, towards)
+    if np.isnan(depth):
+        return Tab(hole.point, hole.point + 3.0 * towards, depth, 3.0, hole.cov)
+    u = np.sqrt(hole.axis @ hole.cov @ hole.axis)
+    return Tab(hole.point, hole.point + depth * towards, depth, u, hole.cov)
+
+
+def _behind(hole: Feature, planes: tuple[Plane, ...], towards: Array) -> float:
+    """Distance in mm along `towards` from a hole's face to the tab's other face; nan where that wasn't seen."""
+    best = float("nan")
+    for p in planes:
+        if p.normal @ towards < PARALLEL or max(p.extent) > TAB_MM:
+            continue
+        depth = float((p.centre - hole.point) @ p.normal / (towards @ p.normal))
+        local = p.axes[:2] @ (hole.point - p.centre)
+        if 0.8 < depth < 16.0 and (np.abs(local) < np.array(p.extent) / 2 + 5).all() and not depth > best:
+            best = depth
+    return best

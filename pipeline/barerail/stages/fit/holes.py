@@ -1,0 +1,223 @@
+"""Holes from bores: what has a wall is a hole, what stands up is a stud, a mere gap in the scan is neither."""
+
+from collections import Counter
+
+import numpy as np
+
+from barerail.errors import DataError
+from barerail.geometry.cylinder import fit_cylinder
+from barerail.geometry.raster import cover
+from barerail.records import Array, Feature, NoiseModel, Note, Plane
+from barerail.settings import FitSettings
+from barerail.stages.fit.bores import Bore, Cloud
+from barerail.stages.fit.slots import as_slot
+
+SHEET_MM = 12.0
+MESH_EDGE = 0.25
+"""Standard uncertainty of a rim in a fused mesh, in point spacings (algorithms note A4 gives 0.1 to 0.3)."""
+
+
+def features_of(
+    bores: list[Bore], planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel, settings: FitSettings
+) -> tuple[list[Feature], tuple[Note, ...]]:
+    """Holes, slots and studs, those on both faces of a sheet as one, and what was dropped with the reason."""
+    found: list[Feature] = []
+    dropped: Counter[str] = Counter()
+    for bore in bores:
+        if bore.standing > 0.15:
+            feature = _stud(bore, planes, cloud, noise, settings)
+            reason = "something stands in it that is no stud"
+        else:
+            reason = _why_not(bore, cloud, settings)
+            feature = _slot(bore, planes, cloud, noise)
+            if feature is None and not reason:
+                feature = _hole(bore, planes, cloud, noise)
+        if feature is None:
+            dropped[reason] += 1
+        else:
+            found.append(feature)
+    merged = _both_faces(_once(found))
+    notes = tuple(Note("fit", f"round empty places dropped: {r}", n) for r, n in sorted(dropped.items()))
+    return merged, notes
+
+
+def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
+    """Why a bore is no hole; empty where it is one."""
+    spacing, mesh = cloud.clean.spacing_mm, cloud.clean.scan.triangles is not None
+    diameter = 2 * bore.rim.mean[2]
+    spacings = 3.5 if mesh else 4.2
+    if diameter < max(settings.hole_min_mm, spacings * spacing):
+        return "smaller than the spacing can show"
+    need = 0.15 if mesh else 0.2
+    if diameter < 5 * spacing:
+        need = 0.3 if mesh else 0.6
+    if bore.wall_share < need or bore.rim.n_wall < 5:
+        return "no wall seen, so it may be a gap in the scan"
+    if bore.cover < 0.7 or bore.rim.misfit > 3:
+        return "its rim does not close"
+    return ""
+
+
+def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature | None:
+    if bore.wall_share < 0.15 or (bore.rim_share >= 0.85 and bore.cover >= 0.9):
+        return None
+    return as_slot(bore, planes[bore.face.patch], cloud, noise)
+
+
+def _hole(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature:
+    mesh = cloud.clean.scan.triangles is not None
+    edge = (MESH_EDGE * cloud.clean.spacing_mm) ** 2 if mesh else 0.0
+    flat = bore.rim.cov + np.diag(_hangs_together(noise, bore.rim.mean[2])) + np.eye(3) * edge
+    return Feature(
+        kind="hole",
+        point=place(bore, bore.rim.mean[:2]),
+        axis=bore.face.axes[2],
+        diameter=float(2 * bore.rim.mean[2]),
+        length=float("nan"),
+        cov=in_face(bore, flat[:2, :2], noise),
+        cov_axis=tilt_of(planes[bore.face.patch]),
+        u_diameter=float(2 * np.sqrt(flat[2, 2])),
+        u_length=float("nan"),
+        arc_deg=round(360 * bore.cover),
+        n=bore.n + bore.rim.n_wall,
+        rms=bore.rim.wall_rms,
+        plane=bore.face.patch,
+        detail={"wall_share": round(min(bore.wall_share, 1.0), 3)},
+    )
+
+
+def _hangs_together(noise: NoiseModel, radius: float) -> Array:
+    """Variances (3,) in mm2 of x, y, radius from the correlated noise: a rim of perimeter P holds P / (2 l) patches."""
+    patches = max(np.pi * radius / noise.corr_length_mm, 1.0)
+    return noise.corr_mm**2 * np.array([min(2 / patches, 1.0), min(2 / patches, 1.0), 1 / patches])
+
+
+def place(bore: Bore, xy: Array) -> Array:
+    """A point of the face's frame, at the height of the face near the bore, in scan axes."""
+    return bore.face.centre + bore.face.axes.T @ np.array([*xy, bore.height])
+
+
+def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
+    """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
+    local = np.zeros((3, 3))
+    local[:2, :2] = flat
+    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(bore.n, 1)
+    return bore.face.axes.T @ local @ bore.face.axes
+
+
+def tilt_of(plane: Plane) -> Array:
+    """Covariance (3, 3) in rad2 of a plane's normal."""
+    turn = np.array([-plane.axes[1], plane.axes[0]])
+    return turn.T @ plane.cov[1:, 1:] @ turn
+
+
+def _stud(
+    bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel, settings: FitSettings
+) -> Feature | None:
+    """The stud that stands in a bore: its axis where it meets the face. None for a tube's foot or anything else."""
+    axes, r = bore.face.axes, float(bore.rim.mean[2])
+    foot = place(bore, bore.rim.mean[:2])
+    if not settings.tube_min_mm / 2 - 2 < r < 16.0:
+        return None
+    local = (cloud.near(foot + 40.0 * axes[2], 60.0) - foot) @ axes.T
+    rho = np.hypot(local[:, 0], local[:, 1])
+    shaft = local[(local[:, 2] > 2.5) & (local[:, 2] < 90.0) & (rho < r + 1.5) & (rho > 0.4 * r)]
+    top = _top(shaft[:, 2])
+    if not 5.0 < top < 80.0:
+        return None
+    body = shaft[shaft[:, 2] < top - 1.0]
+    try:
+        fit = fit_cylinder(body, [0.0, 0.0, 1.0], [0.0, 0.0, 0.0], 0.9 * r, robust=True)
+    except DataError:
+        return None
+    axis = fit.axis * np.sign(fit.axis[2])
+    near = np.abs(fit.residuals) < max(4 * cloud.clean.noise_mm, 0.3)
+    arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
+    if axis[2] < 0.985 or near.mean() < 0.7 or arc < 0.5 or 2 * fit.radius < settings.tube_min_mm - 2:
+        return None
+    at = fit.point - axis * (fit.point[2] / axis[2])
+    spread = cloud.clean.noise_mm * np.sqrt(2.0 / near.sum()) * 2
+    flat = np.eye(2) * (spread**2 + noise.corr_mm**2) / min(arc, 1.0)
+    slope = np.sqrt(24.0 / near.sum()) * cloud.clean.noise_mm / top + noise.corr_mm / top
+    return Feature(
+        kind="stud",
+        point=foot + axes.T @ at,
+        axis=axes.T @ axis,
+        diameter=2 * fit.radius,
+        length=top,
+        cov=in_face(bore, flat, noise),
+        cov_axis=slope**2 * (np.eye(3) - np.outer(axes.T @ axis, axes.T @ axis)),
+        u_diameter=float(2 * np.hypot(spread, noise.corr_mm)),
+        u_length=cloud.clean.spacing_mm / 2,
+        arc_deg=round(360 * arc),
+        n=int(near.sum()),
+        rms=float(np.sqrt((fit.residuals[near] ** 2).mean())),
+        plane=bore.face.patch,
+    )
+
+
+def _top(heights: Array, step: float = 3.0) -> float:
+    """Where the points above the face thin out: top of the unbroken run of busy bins from the face, mm."""
+    if len(heights) < 20:
+        return 0.0
+    bins = np.bincount((heights / step).astype(int), minlength=2)[1:]
+    busy = bins > 0.3 * np.median(bins[bins > 0])
+    run = len(bins) if busy.all() else int(np.argmin(busy))
+    inside = heights[heights < (run + 1) * step]
+    return float(np.quantile(inside, 0.99)) if run else 0.0
+
+
+def _coaxial(a: Feature, b: Feature) -> tuple[float, float]:
+    """Distance in mm across and along a's axis from a to b."""
+    d = b.point - a.point
+    along = float(d @ a.axis)
+    return float(np.linalg.norm(d - along * a.axis)), along
+
+
+def _once(found: list[Feature]) -> list[Feature]:
+    """One feature a place on one side of a sheet: of several patches of one face the best seen counts."""
+    ranked = sorted(found, key=lambda f: (f.kind == "hole", -f.arc_deg, -f.n, *f.point))
+    kept: list[Feature] = []
+    for f in ranked:
+        close = [_coaxial(k, f) for k in kept if abs(k.axis @ f.axis) > 0.9 and k.axis @ f.axis > 0]
+        reach = 0.5 * f.diameter if f.kind == "hole" else f.diameter
+        if not any(across < reach and abs(along) < 2.5 for across, along in close):
+            kept.append(f)
+    return kept
+
+
+def _both_faces(found: list[Feature]) -> list[Feature]:
+    """A hole or slot seen on both faces of a sheet as one, both face centres in `ends`, thickness as `length`."""
+    merged: list[Feature] = []
+    used: set[int] = set()
+    for i, a in enumerate(found):
+        if i in used:
+            continue
+        best, best_across = -1, np.inf
+        for j in range(i + 1, len(found)):
+            b = found[j]
+            if j in used or a.kind != b.kind or a.kind == "stud" or a.axis @ b.axis > -0.95:
+                continue
+            across, along = _coaxial(a, b)
+            if -SHEET_MM < along < -0.5 and across < min(best_across, 0.25 * a.diameter):
+                best, best_across = j, across
+        used.add(best)
+        merged.append(a if best < 0 else _sheet(a, found[best]))
+    return merged
+
+
+def _sheet(a: Feature, b: Feature) -> Feature:
+    across, along = _coaxial(a, b)
+    thickness = abs(along)
+    u = float(np.sqrt(a.axis @ (a.cov + b.cov) @ a.axis))
+    detail = dict(a.detail) | {"other_diameter_mm": round(b.diameter, 4), "offset_mm": round(across, 4)}
+    values = {f: getattr(a, f) for f in a.__dataclass_fields__}
+    return Feature(
+        **values
+        | {
+            "length": thickness,
+            "u_length": u,
+            "ends": np.array([a.point, b.point]),
+            "detail": detail,
+        }
+    )

@@ -1,0 +1,255 @@
+"""Patches: connected flat pieces of the thinned scan, each one plane. They find faces; numbers come later.
+
+Compatible neighbours joined into components (the parallel form of region growing: Rabbani et al. 2006), then
+plane by plane where a component holds more than one, then grown out to the rim.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from barerail.geometry.neighbours import components, nearest
+from barerail.records import CHASSIS, Array, CleanScan, Index
+
+FLAT = np.radians(6.0)
+CURVED = np.radians(4.0)
+
+
+@dataclass(frozen=True)
+class Surface:
+    """The chassis part of the thinned scan: rows into CleanScan.thin, with neighbours among themselves."""
+
+    rows: Index
+    points: Array
+    normals: Array
+    flat: Array
+    near: Index
+    tolerance: float
+    cell_area: float
+    oriented: bool
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Rows of Surface: `core` away from rims, `grown` with them; centre and normal of the core's plane."""
+
+    core: Index
+    grown: Index
+    centre: Array
+    normal: Array
+
+
+@dataclass(frozen=True)
+class Grip:
+    """How far a patch reaches: flatness of its points, turn of their normals (rad), distance from its plane (mm)."""
+
+    steepest: float
+    turn: float
+    offset: float
+
+
+def surface_of(clean: CleanScan) -> Surface:
+    """The chassis points of a clean scan with their neighbours; tolerance 3 sigma of a face over 20 mm, in mm."""
+    rows = np.flatnonzero(clean.label == CHASSIS)
+    points = clean.thin[rows]
+    near, distance = nearest(points, 14, 4 * clean.voxel_mm)
+    if clean.oriented:
+        turn = np.einsum("mi,mki->mk", clean.normals[rows], clean.normals[rows][np.maximum(near, 0)])
+        near = np.where(turn > 0, near, -1)
+    typical, normals = float(np.median(distance[:, 3])), clean.normals[rows]
+    return Surface(
+        rows,
+        points,
+        normals,
+        clean.flat[rows],
+        near,
+        3 * max(_waviness(points, normals), 0.05),
+        np.pi * typical**2 / 4.5,
+        clean.oriented,
+    )
+
+
+def _waviness(points: Array, normals: Array, reach: float = 20.0, probes: int = 600) -> float:
+    """Rms in mm of thinned points about the plane of all that faces alike within reach, at the flatter places."""
+    tree = cKDTree(points)
+    spread = []
+    for i in np.linspace(0, len(points) - 1, probes).astype(int):
+        around = np.asarray(tree.query_ball_point(points[i], reach, return_sorted=True))
+        alike = points[around[np.abs(normals[around] @ normals[i]) > np.cos(2 * FLAT)]]
+        alike = alike[np.abs((alike - points[i]) @ normals[i]) < 2.0]
+        if len(alike) > 12:
+            d = alike - alike.mean(0)
+            spread.append(np.sqrt(max(np.linalg.eigvalsh(d.T @ d)[0], 0.0) / (len(d) - 3)))
+    return float(np.quantile(spread, 0.3)) if spread else 0.0
+
+
+def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
+    """All flat pieces of at least `least_cm2`, largest first.
+
+    A second, looser look at what the first left over finds small faces whose normals the rim has disturbed.
+    """
+    least = max(8, int(100 * least_cm2 / surface.cell_area))
+    typical = float(np.quantile(surface.flat, 0.25))
+    strict = Grip(float(np.clip(3 * typical, np.radians(2.5), FLAT)), 2 * FLAT, surface.tolerance)
+    loose = Grip(2 * FLAT, 4 * FLAT, 2 * surface.tolerance)
+    owner = np.full(len(surface.points), -1)
+    cores: list[Index] = []
+    for grip in (strict, loose):
+        free = np.flatnonzero(owner < 0)
+        found = [c for p in _smooth_pieces(surface, free, grip, least) for c in _planes_in(surface, p, grip, least)]
+        cores = _joined(surface, cores + found)
+        owner = _grow(surface, cores)
+    order = np.argsort(owner, kind="stable")
+    cuts = np.searchsorted(owner[order], np.arange(len(cores) + 1))
+    patches = [Patch(c, order[cuts[i] : cuts[i + 1]], *_plane(surface.points[c])) for i, c in enumerate(cores)]
+    return tuple(sorted(patches, key=lambda p: (-len(p.core), int(p.core[0]))))
+
+
+def _smooth_pieces(surface: Surface, free: Index, grip: Grip, least: int) -> list[Index]:
+    open_to = np.zeros(len(surface.points), bool)
+    open_to[free] = surface.flat[free] < grip.steepest
+    level = np.flatnonzero(open_to)
+    a = np.repeat(level, surface.near.shape[1])
+    b = surface.near[level].ravel()
+    keep = (b >= 0) & open_to[b]
+    a, b = a[keep], b[keep]
+    cosine = np.einsum("ij,ij->i", surface.normals[a], surface.normals[b])
+    turn = cosine if surface.oriented else np.abs(cosine)
+    step = np.abs(np.einsum("ij,ij->i", surface.normals[a], surface.points[b] - surface.points[a]))
+    close = (turn > np.cos(grip.steepest)) & (step < grip.offset + 0.15)
+    label = components(len(surface.points), a[close], b[close])[level]
+    order = np.argsort(label, kind="stable")
+    cuts = np.flatnonzero(np.diff(label[order])) + 1
+    return [level[g] for g in np.split(order, cuts) if len(g) >= least]
+
+
+def _plane(points: Array) -> tuple[Array, Array]:
+    """Centre and unit normal of the plane through points, trimmed twice at 2.5 robust sd."""
+    keep = np.ones(len(points), bool)
+    for _ in range(3):
+        centre = points[keep].mean(0)
+        d = points[keep] - centre
+        normal = np.linalg.eigh(d.T @ d)[1][:, 0]
+        r = np.abs((points - centre) @ normal)
+        keep = r <= max(3.7 * float(np.median(r)), 1e-9)
+    return centre, normal
+
+
+def _planes_in(surface: Surface, piece: Index, grip: Grip, least: int) -> list[Index]:
+    """Split one smooth piece into flat ones, the best supported first; curved ones give none."""
+    found: list[Index] = []
+    while len(piece) >= least:
+        inside = _best_plane(surface, piece, grip)
+        if len(inside) < least:
+            break
+        if not _is_curved(surface, inside):
+            found.append(inside)
+        piece = np.setdiff1d(piece, inside)
+    return found
+
+
+def _best_plane(surface: Surface, piece: Index, grip: Grip) -> Index:
+    """The largest flat subset of a piece: its own plane if that holds most of it, else the best of 24 seeds."""
+    inside = _within(surface, grip, piece, *_plane(surface.points[piece]))
+    if len(inside) < 0.9 * len(piece):
+        rough = piece[:: max(1, len(piece) // 1500)]
+        seeds = piece[np.linspace(0, len(piece) - 1, 24).astype(int)]
+        votes = [len(_within(surface, grip, rough, surface.points[i], surface.normals[i])) for i in seeds]
+        seed = seeds[int(np.argmax(votes))]
+        inside = _within(surface, grip, piece, surface.points[seed], surface.normals[seed])
+        for _ in range(2):
+            if len(inside) >= 8:
+                inside = _within(surface, grip, piece, *_plane(surface.points[inside]))
+    return _largest_piece(surface, inside)
+
+
+def _within(surface: Surface, grip: Grip, piece: Index, centre: Array, normal: Array) -> Index:
+    off = np.abs((surface.points[piece] - centre) @ normal)
+    turn = np.abs(surface.normals[piece] @ normal)
+    return piece[(off < grip.offset) & (turn > np.cos(grip.turn))]
+
+
+def _largest_piece(surface: Surface, rows: Index) -> Index:
+    if len(rows) == 0:
+        return rows
+    place = np.full(len(surface.points), -1)
+    place[rows] = np.arange(len(rows))
+    b = surface.near[rows]
+    hit = (b >= 0) & (place[np.maximum(b, 0)] >= 0)
+    a = np.repeat(np.arange(len(rows)), b.shape[1])[hit.ravel()]
+    label = components(len(rows), a, place[b[hit]])
+    return rows[label == np.argmax(np.bincount(label))]
+
+
+def _is_curved(surface: Surface, rows: Index) -> bool:
+    """True where normals turn across the patch by more than CURVED end to end, as on a strip of a tube."""
+    centre, normal = _plane(surface.points[rows])
+    d = surface.points[rows] - centre
+    n = surface.normals[rows] * np.sign(surface.normals[rows] @ normal)[:, None]
+    narrow = np.cross(normal, np.linalg.eigh(d.T @ d)[1][:, 2])
+    x, slope = d @ narrow, n @ narrow
+    rate = float(x @ slope) / max(float(x @ x), 1e-12)
+    return abs(rate) * float(np.ptp(np.quantile(x, [0.05, 0.95]))) > CURVED
+
+
+def _joined(surface: Surface, cores: list[Index], gap: float = 60.0) -> list[Index]:
+    """Join patches of one plane that a gap in the scan or a weld has cut."""
+    if not cores:
+        return cores
+    fits = [_plane(surface.points[c]) for c in cores]
+    trees = [cKDTree(surface.points[c]) for c in cores]
+    first, second = [], []
+    centres = np.array([f[0] for f in fits])
+    normals = np.array([f[1] for f in fits])
+    for i in range(len(cores)):
+        level = np.abs(normals @ normals[i]) > np.cos(np.radians(1.0))
+        flush = np.abs(np.einsum("ij,ij->i", centres - centres[i], normals)) < surface.tolerance
+        for j in np.flatnonzero(level & flush):
+            if j > i and _same_plane(surface, cores[i], cores[j], trees[i], fits[i], fits[j], gap):
+                first.append(i)
+                second.append(j)
+    label = components(len(cores), np.array(first, np.int64), np.array(second, np.int64))
+    return [np.sort(np.concatenate([cores[i] for i in np.flatnonzero(label == k)])) for k in range(label.max() + 1)]
+
+
+def _same_plane(
+    surface: Surface,
+    a: Index,
+    b: Index,
+    tree: cKDTree,
+    fit_a: tuple[Array, Array],
+    fit_b: tuple[Array, Array],
+    gap: float,
+) -> bool:
+    if surface.oriented:
+        side = np.sign(surface.normals[a] @ fit_a[1]).mean() * np.sign(surface.normals[b] @ fit_a[1]).mean()
+        if side < 0:
+            return False
+    distance = tree.query(surface.points[b], distance_upper_bound=gap)[0]
+    close = np.isfinite(distance)
+    if not close.any():
+        return False
+    border = surface.points[b][close]
+    off = np.abs((border - fit_a[0]) @ fit_a[1])
+    return float(np.median(off)) < 0.6 * surface.tolerance
+
+
+def _grow(surface: Surface, cores: list[Index], rounds: int = 4) -> Index:
+    """Owner (m,) of each point, -1 for none: each patch takes the loose points next to it that lie in its plane."""
+    owner = np.full(len(surface.points), -1)
+    if not cores:
+        return owner
+    for i, core in enumerate(cores):
+        owner[core] = i
+    fits = [_plane(surface.points[c]) for c in cores]
+    centres, normals = np.array([f[0] for f in fits]), np.array([f[1] for f in fits])
+    for _ in range(rounds):
+        loose = np.flatnonzero(owner < 0)
+        next_to = np.where(surface.near[loose] >= 0, owner[np.maximum(surface.near[loose], 0)], -1)
+        off = np.abs(np.einsum("ikj,ikj->ik", surface.points[loose][:, None] - centres[next_to], normals[next_to]))
+        off[next_to < 0] = np.inf
+        best = np.argmin(off, axis=1)
+        ok = off[np.arange(len(loose)), best] < surface.tolerance
+        owner[loose[ok]] = next_to[np.arange(len(loose)), best][ok]
+    return owner

@@ -1,0 +1,61 @@
+"""Planes: each patch fitted on its full-resolution points, and the scan's noise, read off the largest of them."""
+
+import numpy as np
+from scipy.spatial import ConvexHull
+
+from barerail.geometry.covariance import estimate, propagate
+from barerail.geometry.plane import fit_plane_robust
+from barerail.records import Array, NoiseModel, Plane
+from barerail.settings import FitSettings
+from barerail.stages.fit.bores import Cloud, outward
+from barerail.stages.fit.patches import Patch
+
+LARGEST = 10
+MOST_POINTS = 5000
+"""Most points of one plane fit: beyond that its error is the noise's correlation, not its count."""
+
+
+def noise_of(cloud: Cloud, patches: tuple[Patch, ...], settings: FitSettings) -> NoiseModel:
+    """Covariance function of the scan's residuals on its largest planes, with the user's drift beside it."""
+    residuals = []
+    for patch in patches[:LARGEST]:
+        points = cloud.points(patch.core)
+        axes = fit_plane_robust(points[:: max(1, len(points) // MOST_POINTS)])
+        local = (points - axes.centre) @ axes.axes.T
+        residuals.append((local[:, :2], local[:, 2]))
+    sigma = cloud.clean.noise_mm
+    white, corr, length = estimate(residuals) if residuals else (sigma, sigma / 2, 10.0)
+    return NoiseModel(white, corr, length, settings.drift_mm, settings.drift_mm_per_m)
+
+
+def plane_of(cloud: Cloud, patch: Patch, noise: NoiseModel) -> Plane:
+    """The plane of a patch by robust orthogonal least squares on its full-resolution points away from rims."""
+    surface = cloud.surface
+    points = cloud.points(patch.core)
+    points = points[:: max(1, len(points) // MOST_POINTS)]
+    fit = fit_plane_robust(points)
+    sign = outward(surface, patch) * np.sign(fit.axes[2] @ patch.normal)
+    u, n = fit.axes[0], sign * fit.axes[2]
+    axes = np.array([u, np.cross(n, u), n])
+    grown = (surface.points[patch.grown] - fit.centre) @ axes[:2].T
+    d = (points - fit.centre) @ axes[:2].T
+    jacobian = np.column_stack([-np.ones(len(d)), -d[:, 1], d[:, 0]])
+    ring = grown[ConvexHull(grown).vertices]
+    extent = np.ptp(grown, axis=0)
+    return Plane(
+        centre=fit.centre,
+        axes=axes,
+        cov=propagate(jacobian, d, noise, limit=500),
+        rms=fit.rms,
+        n=len(points),
+        area_mm2=_area(grown, cloud.clean.voxel_mm),
+        extent=(float(extent[0]), float(extent[1])),
+        members=surface.rows[patch.grown],
+        outline=fit.centre + ring @ axes[:2],
+        oriented=surface.oriented,
+    )
+
+
+def _area(flat: Array, cell: float) -> float:
+    """Area in mm2 of the cells of edge `cell` that hold a point of flat (n, 2)."""
+    return float(len(np.unique(np.floor(flat / cell), axis=0)) * cell**2)

@@ -1,0 +1,97 @@
+"""Slots: a bore whose rim is a stadium rather than a circle."""
+
+import numpy as np
+
+from barerail.geometry.raster import cover
+from barerail.geometry.rim import Rim, RimPoints, fit_rim, stadium, stadium_area
+from barerail.records import Array, Feature, NoiseModel, Plane
+from barerail.stages.fit.bores import WALL_DEPTH, Bore, Cloud
+
+
+def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Feature | None:
+    """The slot about a bore, or None where its empty place is no longer than wide."""
+    spacing, face = cloud.clean.spacing_mm, bore.face
+    r = float(bore.rim.mean[2])
+    middle = face.centre + face.axes.T @ np.array([*bore.rim.mean[:2], bore.height])
+    local = (cloud.near(middle, 6 * r + 10.0) - middle) @ face.axes.T
+    on = local[np.abs(local[:, 2]) < face.tolerance, :2]
+    start = _start(on, r, spacing)
+    if start is None:
+        return None
+    wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
+    for _ in range(2):
+        off = stadium(start[None], local[:, :2])[0]
+        wall = (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * cloud.clean.noise_mm))
+        edge = stadium(start[None], on)[0]
+        ring = on[edge < 3 * spacing]
+        band = (edge > 0.5 * spacing) & (edge < 3 * spacing)
+        density, noise_mm = _density(band, start, spacing), max(cloud.clean.noise_mm, 0.05)
+        points = RimPoints(ring, local[wall][:, :2], density, noise_mm, 0.15)
+        rim = fit_rim(points, start, wide, stadium, stadium_area)
+        start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
+    if not _is_slot(rim, points.wall, r, cloud.clean.scan.triangles is not None):
+        return None
+    arc = 360 * cover(on[np.abs(stadium(rim.mean[None], on)[0]) < 2 * spacing], rim.mean[:2], 0.0, 20 * r)
+    return _feature(bore, plane, rim, noise, round(arc), rim.n_wall + len(ring), middle)
+
+
+def _is_slot(rim: Rim, wall: Array, r: float, mesh: bool) -> bool:
+    """True where the stadium is clearly longer than wide, as wide as the bore, and its wall is seen round both ends."""
+    half, width = float(rim.mean[3]), float(rim.mean[4])
+    along = (wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
+    ends = min((along > half).sum(), (along < -half).sum())
+    longer = half / width > (0.5 if mesh else 0.2)
+    return bool(longer and width > 0.85 * r and ends >= 2 and rim.n_wall >= 6 and rim.misfit <= 3)
+
+
+def _start(on: Array, r: float, spacing: float) -> Array | None:
+    """Stadium (x, y, direction, half length, r) about the origin: the direction in which the emptiness goes on."""
+    best = (0.0, 0.0, 0.0)
+    for angle in np.linspace(0, np.pi, 36, endpoint=False):
+        u = np.array([np.cos(angle), np.sin(angle)])
+        ahead, back = (_run(on, u * side, 0.8 * r) for side in (1.0, -1.0))
+        best = max(best, (ahead + back, angle, ahead - back))
+    length, angle, shift = best
+    if length < 0.5 * r or length > 12 * r:
+        return None
+    u = np.array([np.cos(angle), np.sin(angle)])
+    return np.array([*(0.5 * shift * u), angle, 0.5 * length, r])
+
+
+def _run(on: Array, direction: Array, r: float) -> float:
+    """How far a disc of radius r can be pushed along `direction` from the origin before it meets a point, mm."""
+    along = on @ direction
+    across = np.abs(on @ np.array([-direction[1], direction[0]]))
+    hit = (across < r) & (along > 0)
+    stop = along[hit] - np.sqrt(r**2 - across[hit] ** 2)
+    return float(max(stop.min(), 0.0)) if hit.any() else 0.0
+
+
+def _density(band: Array, start: Array, spacing: float) -> float:
+    outer, inner = (stadium_area(start[None] + [0, 0, 0, 0, k * spacing])[0] for k in (3.0, 0.5))
+    return float(max(band.sum() / (outer - inner), 0.3 / spacing**2))
+
+
+def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
+    axes, mean, cov = bore.face.axes, rim.mean, rim.cov
+    local = np.zeros((3, 3))
+    local[:2, :2] = cov[:2, :2] + np.eye(2) * noise.corr_mm**2
+    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(n, 1)
+    turn = np.array([-plane.axes[1], plane.axes[0]])
+    total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
+    return Feature(
+        kind="slot",
+        point=middle + axes.T @ np.array([*mean[:2], 0.0]),
+        axis=axes[2],
+        diameter=float(2 * mean[4]),
+        length=float(2 * (mean[3] + mean[4])),
+        cov=axes.T @ local @ axes,
+        cov_axis=turn.T @ plane.cov[1:, 1:] @ turn,
+        u_diameter=float(2 * np.sqrt(cov[4, 4] + noise.corr_mm**2)),
+        u_length=float(np.sqrt(total @ cov @ total + 4 * noise.corr_mm**2)),
+        arc_deg=arc,
+        n=n,
+        rms=rim.wall_rms,
+        along=axes.T @ np.array([np.cos(mean[2]), np.sin(mean[2]), 0.0]),
+        plane=bore.face.patch,
+    )
