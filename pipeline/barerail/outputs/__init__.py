@@ -1,0 +1,1 @@
+"""Records to bytes, one file a format."""

@@ -1,0 +1,118 @@
+"""The report: one HTML file that opens offline, with the scan in 3D, the points, the tables and what to check."""
+
+import json
+from collections import Counter
+from importlib import resources
+from typing import Any
+
+import numpy as np
+
+from barerail.outputs.page_checks import hand_checks
+from barerail.outputs.page_scan import packed, shown
+from barerail.outputs.page_straight import straight_figure
+from barerail.outputs.page_tables import (
+    assumptions,
+    dropped,
+    facts,
+    meanings,
+    measure_rows,
+    pair_rows,
+    point_rows,
+    setting_rows,
+    station_rows,
+)
+from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
+from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, datum_words, fixed, rounded_up, stamp
+from barerail.records import Array, CleanScan, Datum, Features, MountPoints, Straightness
+from barerail.settings import ReportSettings
+
+
+def report_html(
+    clean: CleanScan,
+    features: Features,
+    datum: Datum,
+    points: MountPoints,
+    straightness: Straightness,
+    settings: ReportSettings,
+    title: str,
+) -> bytes:
+    """The page as UTF-8 bytes: everything inside, nothing fetched, the same input the same bytes.
+
+    The scan is thinned to settings.page_triangles, whole around the features; numbers come from the records alone.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    pages = Environment(
+        loader=PackageLoader("barerail.outputs"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.filters["up"] = lambda u, decimals: fixed(rounded_up(u, decimals), decimals)
+    kinds = Counter(p.kind for p in points.points)
+    drawn = view_data(clean, features, datum, points, settings)
+    html = pages.get_template("report.html.j2").render(
+        title=title,
+        style=Markup(_text("barerail.outputs", "templates/report.css")),
+        script=Markup(_text("barerail.outputs", "templates/report.js")),
+        plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
+        data=Markup(_json({"view": drawn, "straight": straight_figure(straightness)})),
+        stamp=stamp(datum),
+        axes=axes_words(datum),
+        datum=datum_words(datum),
+        facts=facts(clean, datum, points, straightness),
+        assumptions=assumptions(clean, datum),
+        checks=hand_checks(points.points, features.noise),
+        cautions=CAUTIONS,
+        kinds=[(kind, kinds[kind], *MARKS[kind]) for kind in MARKS if kinds[kind]],
+        sides=SIDES,
+        marks=MARKS,
+        points=point_rows(points),
+        pairs=pair_rows(points),
+        measures=measure_rows(straightness),
+        meanings=meanings(straightness),
+        straight=straightness,
+        straight_assumed=[ASSUMED.get(key, key) for key in straightness.assumed],
+        stations=station_rows(straightness),
+        dropped=dropped(clean, features, datum, points, straightness),
+        settings=setting_rows(clean, features, settings),
+    )
+    return html.encode()
+
+
+def view_data(
+    clean: CleanScan, features: Features, datum: Datum, points: MountPoints, settings: ReportSettings
+) -> dict[str, Any]:
+    """JSON of the 3D view: the packed scan, the box shown (car axes, mm), traces, points and the datum's words."""
+    scan = shown(clean, datum, points.points, settings.page_triangles)
+    low, high = box(scan.xyz, points)
+    cards = point_cards(points, np.median(scan.xyz, axis=0))
+    words = AXES["iso8855"]
+    tags = [{"text": word, "at": end.tolist()} for word, end in zip(words, arrow_ends(low, high))]
+    return {
+        "scan": packed(scan),
+        "low": low.tolist(),
+        "high": high.tolist(),
+        "traces": traces(features, datum, points, cards, low, high),
+        "points": cards,
+        "datum": [*tags, {"text": "origin", "at": [0.0, 0.0, 0.0]}],
+    }
+
+
+def box(xyz: Array, points: MountPoints) -> tuple[Array, Array]:
+    """Low and high corner (3,) of all that is shown, the origin too, in whole mm with 20 mm to spare."""
+    places = [p.position for p in points.points if np.isfinite(p.position).all()]
+    everything = np.vstack([xyz.min(axis=0), xyz.max(axis=0), np.zeros(3), *places])
+    return np.floor(everything.min(axis=0)) - 20, np.ceil(everything.max(axis=0)) + 20
+
+
+def _text(package: str, path: str) -> str:
+    return resources.files(package).joinpath(path).read_text(encoding="utf-8")
+
+
+def _json(value: Any) -> str:
+    """JSON that may stand in a script element: no `<` can end it."""
+    text = json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")

@@ -1,0 +1,70 @@
+"""The hand measurements to take before cutting: two lengths and a diagonal between well-determined points."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from barerail.outputs.words import expanded
+from barerail.records import Array, MountPoint, NoiseModel
+
+HELD = ("hole", "stud", "slot", "sleeve", "bolt-axis")
+"""Kinds whose point a tape or a tram gauge can be held to, the best first."""
+
+
+@dataclass(frozen=True)
+class HandCheck:
+    """A straight distance to measure by hand: what, between which points, expected value and U (k = 2), mm."""
+
+    what: str
+    a: MountPoint
+    b: MountPoint
+    distance_mm: float
+    U_mm: float
+
+
+def distance_U(a: MountPoint, b: MountPoint, noise: NoiseModel) -> float:
+    """U (k = 2) in mm of the straight distance of two points: both fits and the scanner's drift between them.
+
+    u2 = e' (cov_local_a + cov_local_b) e + 2 drift_mm2 + (drift_mm_per_m * L / 1000)2, e the unit direction, L the
+    distance in mm. The datum moves both points alike, so it has no share.
+    """
+    step = b.position - a.position
+    length = float(np.linalg.norm(step))
+    e = step / length
+    drift = 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * length / 1000) ** 2
+    return 2 * float(np.sqrt(e @ (a.cov_local + b.cov_local) @ e + drift))
+
+
+def hand_checks(points: tuple[MountPoint, ...], noise: NoiseModel) -> list[HandCheck]:
+    """A length along the car, one across it and a diagonal, as long as the points allow; fewer where they don't."""
+    good = _well_determined(points)
+    wanted: tuple[tuple[str, Callable[[Array], float]], ...] = (
+        ("length along the car", lambda d: d[0] - 3 * (d[1] + d[2])),
+        ("length across the car", lambda d: d[1] - 3 * (d[0] + d[2])),
+        ("diagonal", lambda d: min(d[0], 2 * d[1]) - 3 * d[2]),
+    )
+    return [check for what, score in wanted if (check := _best(what, score, good, noise)) is not None]
+
+
+def _well_determined(points: tuple[MountPoint, ...], most: int = 60) -> list[MountPoint]:
+    """Measured points that can be held to, those of the smaller half of local U, the surest kinds first."""
+    held = [p for p in points if p.kind in HELD and p.state == "measured" and np.isfinite(p.position).all()]
+    worst = {p.name: float(np.max(expanded(p.cov_local))) for p in held}
+    limit = float(np.median(list(worst.values()))) if held else 0.0
+    sure = [p for p in held if worst[p.name] <= max(limit, 0.1)]
+    return sorted(sure, key=lambda p: (HELD.index(p.kind), worst[p.name], p.name))[:most]
+
+
+def _best(
+    what: str, score: Callable[[Array], float], good: list[MountPoint], noise: NoiseModel, least_mm: float = 200.0
+) -> HandCheck | None:
+    """The pair of points with the highest score of its distances (3,) along, across and up; None under `least_mm`."""
+    ranked = [(score(np.abs(a.position - b.position)), a, b) for a, b in combinations(good, 2)]
+    if not ranked:
+        return None
+    value, a, b = max(ranked, key=lambda r: r[0])
+    if value < least_mm:
+        return None
+    return HandCheck(what, a, b, float(np.linalg.norm(a.position - b.position)), distance_U(a, b, noise))

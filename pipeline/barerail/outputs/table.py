@@ -1,0 +1,218 @@
+"""Tables for other programs: points and pairs as CSV; points, datum and straightness as JSON."""
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from barerail.outputs.header import header_fields, header_lines
+from barerail.outputs.words import AXES, MEANING, by_size, expanded, fixed, one_line, quantity, rounded_up
+from barerail.records import Array, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
+
+TEXT = -1
+COLUMNS = {
+    **dict.fromkeys(("name", "kind", "side", "partner"), TEXT),
+    **dict.fromkeys(("x_mm", "y_mm", "z_mm"), 3),
+    **dict.fromkeys(("axis_x", "axis_y", "axis_z"), 6),
+    **dict.fromkeys(("diameter_mm", "length_mm"), 3),
+    **dict.fromkeys(("U_x_mm", "U_y_mm", "U_z_mm", "U_local_x_mm", "U_local_y_mm", "U_local_z_mm", "U_diameter_mm"), 3),
+    "arc_deg": 0,
+    "n": 0,
+    "rms_mm": 3,
+    **dict.fromkeys(("state", "note", "face"), TEXT),
+    **dict.fromkeys(("along_x", "along_y", "along_z"), 6),
+    "U_length_mm": 3,
+    "U_axis_deg": 3,
+}
+"""Columns of points.csv and their decimals; points.json has three more."""
+PAIR_COLUMNS = {
+    **dict.fromkeys(("left", "right"), TEXT),
+    **dict.fromkeys(("dx_mm", "dy_mm", "dz_mm", "U_dx_mm", "U_dy_mm", "U_dz_mm"), 3),
+}
+OPPOSITE = {a: b for pair in (("up", "down"), ("fore", "aft"), ("inboard", "outboard")) for a, b in (pair, pair[::-1])}
+LOCAL = "U_local is from the fit alone, without datum, drift and scale, for distances within one bracket"
+DIFFERENCE = "the right point mirrored to the left, less the left point; the datum's share of U cancels"
+
+
+def points_csv(points: MountPoints, datum: Datum) -> bytes:
+    """points.csv: `#` header, then one row a point in the datum's axes, mm; U at k = 2, rounded up."""
+    lines = header_lines("mounting points", datum, columns=LOCAL)
+    return _csv(lines, COLUMNS, (_row(p) for p in points.points))
+
+
+def pairs_csv(points: MountPoints, datum: Datum) -> bytes:
+    """Left/right pairs, the largest difference first: right mirrored less left, mm, each with U (k = 2)."""
+    lines = header_lines("left/right pairs", datum, columns=DIFFERENCE)
+    return _csv(lines, PAIR_COLUMNS, map(_pair_row, by_size(points.pairs)))
+
+
+def points_json(points: MountPoints, datum: Datum) -> bytes:
+    """points.json: points.csv with full covariances, derivative by the datum, ends, both faces and details."""
+    about = {
+        "columns": LOCAL,
+        "covariance_mm2": "3x3, standard uncertainties squared, datum, drift and scale included; _local: the fit alone",
+        "by_datum": "3x6, derivative of the point by the datum's (tx, ty, tz mm; rx, ry, rz rad)",
+        "ends_mm": "inner-face points of a bracket, ends of a seen centreline, face centres of a hole seen on both",
+        "pairs": DIFFERENCE,
+    }
+    pairs = [_rounded(_pair_row(p), PAIR_COLUMNS) | {"covariance_mm2": _digits(p.cov)} for p in by_size(points.pairs)]
+    body = {"points": [_point(p) for p in points.points], "pairs": pairs}
+    return _json({**_header(datum, "mounting points"), "about": about, **body})
+
+
+def datum_json(datum: Datum) -> bytes:
+    """datum.json, the car datum with covariance, U, recipe and evidence."""
+    u = expanded(datum.covariance)
+    body = {
+        "car_from_scan": datum.car_from_scan,
+        "scan_unit": datum.scan_unit,
+        "mm_per_scan_unit": datum.mm_per_scan_unit,
+        "recipe": datum.recipe,
+        "covariance": datum.covariance,
+        "U": {f"{turn}_deg": math.degrees(v) for turn, v in zip(("roll", "pitch", "yaw"), u[3:])}
+        | {f"{axis}_mm": v for axis, v in zip("xyz", u[:3])},
+        "evidence": datum.evidence,
+        "notes": [n.text for n in datum.notes],
+    }
+    return _json({**_header(datum, "car datum"), **body})
+
+
+def straightness_json(s: Straightness, datum: Datum) -> bytes:
+    """straightness.json: each measure flat, with `_U` (k = 2), `_reason` where it can't be told; stations, verdicts."""
+    measures: dict[str, Any] = {}
+    for name, m in s.measures.items():
+        measures |= {name: m.value, f"{name}_U": m.U} | ({f"{name}_reason": m.reason} if m.reason else {})
+    names = dict.fromkeys(quantity(name)[0] for name in s.measures)
+    body = {
+        **measures,
+        "gauge_width_mm": s.gauge_width_mm,
+        "from_x_mm": s.from_x_mm,
+        "to_x_mm": s.to_x_mm,
+        "meaning": {name: MEANING[name] for name in names if name in MEANING},
+        "verdicts": s.verdicts,
+        "stations": [_station(station) for station in s.stations],
+        "notes": [n.text for n in s.notes],
+    }
+    assumed = list(dict.fromkeys((*datum.assumed, *s.assumed)))
+    return _json({**_header(datum, "frame straightness"), "assumed": assumed, **body})
+
+
+def _row(p: MountPoint) -> dict[str, Any]:
+    """Values of `COLUMNS`, not yet rounded; nan where there is none."""
+    axis = p.axis if np.any(p.axis) else np.full(3, np.nan)
+    tilt = 2 * math.degrees(math.sqrt(max(0.0, np.linalg.eigvalsh(p.cov_axis)[-1]))) if np.any(p.cov_axis) else np.nan
+    values = (p.name, p.kind, p.side, p.partner, *p.position, *axis, p.diameter, p.length, *expanded(p.cov))
+    values += (*expanded(p.cov_local), 2 * p.u_diameter, p.arc_deg, p.n, p.rms, p.state, p.note, p.face)
+    return dict(zip(COLUMNS, (*values, *p.along, 2 * p.u_length, tilt), strict=True))
+
+
+def _pair_row(p: Pair) -> dict[str, Any]:
+    return dict(zip(PAIR_COLUMNS, (p.left, p.right, *p.difference, *expanded(p.cov)), strict=True))
+
+
+def _point(p: MountPoint) -> dict[str, Any]:
+    """One point of points.json."""
+    more: dict[str, Any] = {
+        "covariance_mm2": _digits(p.cov),
+        "covariance_local_mm2": _digits(p.cov_local),
+        "covariance_axis_rad2": _digits(p.cov_axis),
+        "by_datum": _digits(p.by_datum),
+        "ends_mm": np.round(p.ends, 6),
+        "detail": {key: float(f"{value:.9g}") for key, value in p.detail.items()},
+    }
+    if p.kind in ("hole", "slot"):
+        more["faces"] = _faces(p)
+    return _rounded(_row(p), COLUMNS) | more
+
+
+def _faces(p: MountPoint) -> list[dict[str, Any]]:
+    """The face that leads and, where the hole was seen from both sides, the other one, each with its centre."""
+    faces = [(p.face, p.position, p.axis)]
+    if len(p.ends) == 2:
+        far = p.ends[np.argmax(np.linalg.norm(p.ends - p.position, axis=1))]
+        faces.append((OPPOSITE.get(p.face, ""), far, -p.axis))
+    return [{"face": f, "centre_mm": np.round(c, 6), "normal": np.round(n, 9) + 0.0} for f, c, n in faces]
+
+
+def _station(s: StationPair) -> dict[str, Any]:
+    return {
+        "x_mm": s.x,
+        "left_mm": np.round(s.left, 6),
+        "right_mm": np.round(s.right, 6),
+        "left_U_mm": _digits(expanded(s.cov_left)),
+        "right_U_mm": _digits(expanded(s.cov_right)),
+        "left_roll_deg": s.roll_deg[0],
+        "right_roll_deg": s.roll_deg[1],
+        "twist_deg": s.twist_deg,
+        "twist_deg_U": s.U_twist_deg,
+        "used": s.used,
+    }
+
+
+def _header(datum: Datum, file: str) -> dict[str, Any]:
+    """The header of a JSON file: as in words, but axes, guesses and k as data."""
+    axes = dict(zip("xyz", AXES[datum.axes]))
+    fields = {**header_fields(file, datum), "axes": {"name": datum.axes, **axes}, "assumed": datum.assumed, "k": 2}
+    return {**fields, "confirmed": "stamp" not in fields}
+
+
+def _csv(lines: Sequence[str], columns: Mapping[str, int], rows: Iterable[Mapping[str, Any]]) -> bytes:
+    body = (",".join(_cell(key, row[key], decimals) for key, decimals in columns.items()) for row in rows)
+    return "\n".join([*(f"# {line}" for line in lines), ",".join(columns), *body, ""]).encode()
+
+
+def _cell(key: str, value: Any, decimals: int) -> str:
+    if decimals == TEXT:
+        return _text(value)
+    return fixed(rounded_up(value, decimals) if key.startswith("U_") else value, decimals)
+
+
+def _text(value: str) -> str:
+    """A text by RFC 4180; an apostrophe leads where it would read as a formula (OWASP: CSV injection) or comment."""
+    text = one_line(value)
+    text = f"'{text}" if text.startswith(("=", "+", "-", "@", "#")) else text
+    return '"' + text.replace('"', '""') + '"' if set(text) & set('",;') else text
+
+
+def _rounded(row: Mapping[str, Any], columns: Mapping[str, int]) -> dict[str, Any]:
+    """A row for JSON: three more decimals than in the CSV, texts as they are."""
+    return {
+        key: row[key] if isinstance(row[key], str | int) else round(float(row[key]), decimals + 3) + 0.0
+        for key, decimals in columns.items()
+    }
+
+
+def _digits(values: Array) -> list[Any]:
+    """An array as nested lists at nine significant digits, plenty for a covariance."""
+    return [_digits(v) if np.ndim(v) else float(f"{v:.9g}") for v in values]
+
+
+def _json(document: Mapping[str, Any]) -> bytes:
+    """Strict JSON, keys in their order, nan and infinity as null; what fits in 120 characters stays on one line."""
+    return (_layout(_plain(document)) + "\n").encode()
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(v) for key, v in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return _plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _layout(value: Any, pad: str = "") -> str:
+    line = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if len(pad) + len(line) <= 120 or not isinstance(value, dict | list):
+        return line
+    deeper = pad + "  "
+    items = (
+        [f"{json.dumps(key, ensure_ascii=False)}: {_layout(v, deeper)}" for key, v in value.items()]
+        if isinstance(value, dict)
+        else [_layout(v, deeper) for v in value]
+    )
+    start, end = "{}" if isinstance(value, dict) else "[]"
+    return f"{start}\n{deeper}" + f",\n{deeper}".join(items) + f"\n{pad}{end}"

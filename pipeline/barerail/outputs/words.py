@@ -1,0 +1,219 @@
+"""Results in plain words and text tables, for the screen, the page and file headers. No colour, no width probing."""
+
+import math
+import re
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from rich.cells import cell_len
+
+from barerail.geometry.frames import skew
+from barerail.records import Array, Datum, Measure, MountPoint, MountPoints, Pair, Straightness
+
+AXES = {"iso8855": ("forward", "left", "up"), "iso4130": ("rearward", "right", "up")}
+ASSUMED = {
+    "front": "which end is the front, guessed from the shape (--front)",
+    "above": "which way is up, guessed from the shape (--above)",
+    "unit": "the unit of the scan file, guessed from its size (--unit)",
+    "origin": "the origin, where nobody named one",
+    "drift": "the size of the scanner's slow drift, a setting",
+    "supports": "how the frame stood, not known",
+}
+TO_CONFIRM = ("front", "above", "unit")
+CAUTIONS = (
+    "A measurement aid only: it says nothing about strength, cracks, corrosion, wall thickness or steel grade, "
+    "and is no inspection certificate and no approval by any rule book.",
+    "Check scale, side and three hand measurements before you cut, drill or weld.",
+    "Not proven is not straight: without a drawing only the symmetry was tested, and a frame bent equally on both "
+    "sides passes.",
+    "A hole found is not a load path; keep to the maker's repair and weld limits, and never modify a certified cage.",
+    "A kinked part (a sharp crease) is replaced, not straightened.",
+    "Rated stands on a level floor, battery off, fuel and airbags out, mind fumes, sparks and the scanner's laser.",
+)
+MEANING = {
+    "twist": "height of the left rail's centre less the right one's at the front station, less the same at the rear "
+    "station: the roll of the rail centres at each station, a straight line through all stations, its value at the "
+    "front less that at the rear; positive: the left rail is the higher one at the front; in mm: the corner height "
+    "change across the gauge width (the residual from a best-fit plane is a quarter of it)",
+    "diamond": "left rail ahead of the right one is positive, at the gauge width",
+    "sidesway": "how far the ends of the centreline lie to the left of its middle",
+    "sag": "how far the middle lies below the ends",
+    "mash": "left rail longer than the right one is positive",
+}
+UNITS = ("_deg_per_m", "_deg", "_mm")
+UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]+")
+
+
+def one_line(text: str) -> str:
+    """`text` with line breaks, control characters and broken surrogates turned into blanks."""
+    return UNPRINTABLE.sub(" ", text)
+
+
+def wrapped(text: str) -> list[str]:
+    """`text` as lines of at most 110 characters, all but the first indented."""
+    return textwrap.wrap(text, 110, subsequent_indent="  ", break_on_hyphens=False)
+
+
+def fixed(value: float, decimals: int) -> str:
+    """`value` with so many decimals; empty where it isn't finite; never a minus zero."""
+    return f"{round(float(value), decimals) + 0.0:.{decimals}f}" if math.isfinite(value) else ""
+
+
+def rounded_up(value: float, decimals: int) -> float:
+    """An uncertainty at so many decimals, never smaller than it is (JCGM 100:2008, 7.2.6)."""
+    scale = 10.0**decimals
+    return math.ceil(value * scale - 1e-6) / scale if math.isfinite(value) else value
+
+
+def expanded(cov: Array) -> Array:
+    """U (n,) at k = 2 from a covariance (n, n) of standard uncertainties."""
+    return 2 * np.sqrt(np.diag(cov))
+
+
+def by_size(pairs: Iterable[Pair]) -> list[Pair]:
+    """Pairs, the largest difference first."""
+    return sorted(pairs, key=lambda p: (-float(np.linalg.norm(p.difference)), p.left))
+
+
+def axes_words(datum: Datum) -> str:
+    """The axes in words, e.g. x forward, y left, z up."""
+    return ", ".join(f"{axis} {word}" for axis, word in zip("xyz", AXES[datum.axes]))
+
+
+def assumed_words(datum: Datum) -> str:
+    """What was guessed, in words; empty where nothing was."""
+    return "; ".join(ASSUMED.get(key, key) for key in datum.assumed)
+
+
+def stamp(datum: Datum) -> str:
+    """UNCONFIRMED: and what nobody has confirmed; empty where front, above and unit are known."""
+    guessed = [key for key in TO_CONFIRM if key in datum.assumed]
+    if not guessed:
+        return ""
+    options = ", ".join(f"--{key}" for key in guessed)
+    return f"UNCONFIRMED: {', '.join(guessed)} guessed; look, then give {options}, or run barerail datum --confirm"
+
+
+def datum_words(datum: Datum, far_x_mm: float = -2000.0) -> str:
+    """The datum in words: axes, origin, method, U, what U means at x = `far_x_mm`, evidence, guesses."""
+    lines = [
+        f"Datum by {datum.method}: axes {datum.axes}, {axes_words(datum)}; mm",
+        f"  origin   {one_line(datum.origin)}",
+        f"  U (k = 2) {_datum_U(datum)}",
+        f"  far end  {_far_end(datum, far_x_mm)}",
+        *(f"  {line}" for line in _evidence(datum)),
+    ]
+    lines += [f"  assumed  {ASSUMED.get(key, key)}" for key in datum.assumed]
+    return "\n".join(filter(None, [*lines, stamp(datum)]))
+
+
+def _datum_U(datum: Datum) -> str:
+    u = expanded(datum.covariance)
+    turns = ", ".join(f"{name} {_digits(math.degrees(v))} deg" for name, v in zip(("roll", "pitch", "yaw"), u[3:]))
+    return f"{turns}; {', '.join(f'{name} {_digits(v)} mm' for name, v in zip('xyz', u[:3]))}"
+
+
+def _far_end(datum: Datum, x: float) -> str:
+    """U of the datum alone at (x, 0, 0) and its share of height half a metre out to the side."""
+    moves = [np.hstack([np.eye(3), -skew(q)]) for q in ((x, 0.0, 0.0), (x, 500.0, 0.0))]
+    middle, side = (expanded(j @ datum.covariance @ j.T) for j in moves)
+    return (
+        f"at x = {x:.0f} mm that is U {_digits(middle[1])} mm sideways and {_digits(middle[2])} mm in height "
+        f"({_digits(side[2])} mm 500 mm off the centre plane)"
+    )
+
+
+def _digits(u: float) -> str:
+    """An uncertainty at two significant figures, rounded up."""
+    if not (math.isfinite(u) and u > 0):
+        return fixed(u, 1) or "unknown"
+    decimals = min(6, max(0, 1 - math.floor(math.log10(u))))
+    return f"{rounded_up(u, decimals):.{decimals}f}"
+
+
+def _evidence(datum: Datum) -> list[str]:
+    return [f"{key.replace('_', ' ')}: {_brief(value)}" for key, value in datum.evidence.items()]
+
+
+def _brief(value: Any) -> str:
+    if isinstance(value, (bool, str)):
+        return one_line(str(value))
+    if isinstance(value, (int, float, np.number)):
+        return f"{value:.6g}"
+    if isinstance(value, (list, tuple)) and all(isinstance(v, str) for v in value):
+        return one_line(", ".join(value))
+    return f"{len(value)} listed in datum.json" if hasattr(value, "__len__") else one_line(str(value))
+
+
+def text_table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> str:
+    """A plain table, columns two blanks apart; `right` says which are right-aligned. Wide characters count as two."""
+    widths = [max(map(cell_len, column)) for column in zip(head, *rows)]
+
+    def line(cells: Sequence[str]) -> str:
+        pads = [" " * (w - cell_len(c)) for w, c in zip(widths, cells)]
+        return "  ".join(pad + c if r else c + pad for c, pad, r in zip(cells, pads, right)).rstrip()
+
+    return "\n".join(map(line, [head, *rows]))
+
+
+def points_table(points: MountPoints) -> str:
+    """One row a point: name, kind, side, position, U (the largest of x, y, z), diameter with U, note."""
+    head = ("name", "kind", "side", "x mm", "y mm", "z mm", "U mm", "diameter mm", "U mm", "note")
+    table = text_table(head, [_point_cells(p) for p in points.points], (False,) * 3 + (True,) * 6 + (False,))
+    return f"{table}\nU: k = 2, the largest of U_x, U_y and U_z"
+
+
+def _point_cells(p: MountPoint) -> tuple[str, ...]:
+    u = float(np.max(expanded(p.cov)))
+    note = "; ".join(filter(None, (p.state if p.state != "measured" else "", one_line(p.note))))
+    return (
+        *map(one_line, (p.name, p.kind, p.side)),
+        *(fixed(v, 2) for v in p.position),
+        fixed(rounded_up(u, 2), 2),
+        fixed(p.diameter, 2),
+        fixed(rounded_up(2 * p.u_diameter, 2), 2),
+        note,
+    )
+
+
+def pairs_table(points: MountPoints) -> str:
+    """One row a left/right pair, the largest difference first: right mirrored less left, each with U."""
+    head = ("left", "right", "dx mm", "U", "dy mm", "U", "dz mm", "U")
+    rows = []
+    for p in by_size(points.pairs):
+        values = (c for d, u in zip(p.difference, expanded(p.cov)) for c in (fixed(d, 2), fixed(rounded_up(u, 2), 2)))
+        rows.append((one_line(p.left), one_line(p.right), *values))
+    return f"{text_table(head, rows, (False, False) + (True,) * 6)}\nright mirrored to the left, less left; U: k = 2"
+
+
+def quantity(name: str) -> tuple[str, str]:
+    """A measure's name without its unit, and the unit's suffix: twist_deg_per_m is (twist, _deg_per_m)."""
+    suffix = next((u for u in UNITS if name.endswith(u)), "")
+    return name.removesuffix(suffix), suffix
+
+
+def straightness_words(s: Straightness) -> str:
+    """Each measure with U and verdict, or not determinable and why; what it means; the stations and gauge width."""
+    used = sum(station.used for station in s.stations)
+    rows = [_measure_cells(name, m, s.verdicts.get(name, "")) for name, m in s.measures.items()]
+    names = dict.fromkeys(quantity(name)[0] for name in s.measures)
+    return "\n".join(
+        [
+            f"Straightness from x = {fixed(s.from_x_mm, 0)} mm (rear) to {fixed(s.to_x_mm, 0)} mm (front), gauge width "
+            f"{fixed(s.gauge_width_mm, 1)} mm, {used} of {len(s.stations)} stations used; U: k = 2",
+            text_table(("", "value", "U", "unit", ""), rows, (False, True, True, False, False)),
+            *(line for name in names if name in MEANING for line in wrapped(f"{name}: {MEANING[name]}")),
+            *(f"assumed: {ASSUMED.get(key, key)}" for key in s.assumed),
+        ]
+    )
+
+
+def _measure_cells(name: str, m: Measure, verdict: str) -> tuple[str, ...]:
+    title = quantity(name)[0].replace("_", " ")
+    if m.value is None:
+        return title, "", "", m.unit, f"not determinable: {m.reason}"
+    decimals = 3 if "deg" in m.unit else 2
+    u = fixed(rounded_up(m.U, decimals), decimals) if m.U is not None else ""
+    return title, f"{m.value:+.{decimals}f}", u, m.unit, "; ".join(filter(None, (verdict, m.reason)))
