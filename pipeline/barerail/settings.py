@@ -59,7 +59,9 @@ class DatumSettings(Model):
     """How the car axes are set."""
 
     method: Literal["symmetry"] = Field("symmetry", description="the way the datum is set")
-    front: Point | None = Field(None, description="a point towards the front of the car, scan file's coordinates and unit")
+    front: Point | None = Field(
+        None, description="a point towards the front of the car, scan file's coordinates and unit"
+    )
     above: Point | None = Field(None, description="a point above the chassis, scan file's coordinates and unit")
     confirmed: bool = Field(False, description="true: the guesses of front, above and unit were checked by the user")
     rival_ratio: float = Field(

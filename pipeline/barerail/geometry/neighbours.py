@@ -59,9 +59,9 @@ def rows_of(cells: Index, order: Index, start: Index) -> Index:
 def nearest(points: Array, k: int, reach: float) -> tuple[Index, Array]:
     """The k nearest neighbours (m, k) of each point without itself, and their distances; -1 and inf beyond reach."""
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
-    distance, index = tree.query(points, k + 1, distance_upper_bound=reach, workers=-1)
-    index = np.where(np.isfinite(distance), index, -1)
-    return index[:, 1:], distance[:, 1:]
+    found = tree.query(points, k + 1, distance_upper_bound=reach, workers=-1)
+    distance, index = np.asarray(found[0]), np.asarray(found[1])
+    return np.where(np.isfinite(distance), index, -1)[:, 1:], distance[:, 1:]
 
 
 def normals_of(points: Array, near: Index, chunk: int = 200_000) -> Array:

@@ -46,12 +46,14 @@ def fit_slot(xy: ArrayLike, start: ArrayLike | None = None, robust: bool = False
     q = p - middle
     guess = _start(q) if start is None else np.array(start, float) - [*middle, 0.0, 0.0, 0.0]
     s = solve(lambda x: _distance(q, x)[0], lambda x: _distance(q, x)[1], guess, loss="tukey" if robust else None)
-    angle, half, radius = map(float, s.x[2:])
+    x = np.array([*s.x[:3], abs(s.x[3]), s.x[4]])
+    angle, half, radius = map(float, x[2:])
     if not half > 1e-9 * radius > 0:
         raise DataError(f"a slot from {len(p)} points: they fit no longer sides than a circle's")
-    inverse_normal(s.jacobian, s.weights)
+    residuals, jacobian = _distance(q, x)
+    inverse_normal(jacobian, s.weights)
     angle -= np.pi * np.ceil(angle / np.pi - 0.5)
-    return SlotFit(middle + s.x[:2], angle, half, radius, s.residuals, s.jacobian, s.weights, s.converged)
+    return SlotFit(middle + x[:2], angle, half, radius, residuals, jacobian, s.weights, s.converged)
 
 
 def _distance(q: Array, x: Array) -> tuple[Array, Array]:

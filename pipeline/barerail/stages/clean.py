@@ -94,7 +94,7 @@ def _spacing(points: Array, cells: Cells, voxel: float, k: int = 12) -> float:
         rows = np.unique(np.concatenate([np.asarray(a, np.int64) for a in around]))
         local = points[rows_of(rows, cells.order, cells.start)]
         first = points[cells.order[cells.start[probe]]]
-        distance = cKDTree(local).query(first, k + 1, workers=-1)[0][:, -1]
+        distance = np.asarray(cKDTree(local).query(first, k + 1, workers=-1)[0])[:, -1]
         middle = float(np.median(distance))
         if middle < 0.6 * reach or reach > 200:
             return middle * float(np.sqrt(np.pi / k))

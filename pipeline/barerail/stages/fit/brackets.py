@@ -88,17 +88,15 @@ def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...]) -> Feature:
 
 def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:
     towards = np.sign((partner - hole.point) @ hole.axis) * hole.axis
+    u = float(np.sqrt(hole.axis @ hole.cov @ hole.axis))
     if len(hole.ends) == 2:
         inner, outer = sorted(hole.ends, key=lambda e: float(-(e @ towards)))
-        return Tab((inner + outer) / 2, inner, hole.length, np.sqrt(hole.axis @ hole.cov @ hole.axis), hole.cov)
-    across = np.eye(3) - np.outer(hole.axis, hole.axis)
+        return Tab((inner + outer) / 2, inner, hole.length, u, hole.cov)
     if hole.axis @ towards > 0:
-        thickness = _behind(hole, planes, -towards)
-        return Tab(hole.point, hole.point, thickness, np.sqrt(hole.axis @ hole.cov @ hole.axis), across @ hole.cov @ across)
+        return Tab(hole.point, hole.point, _behind(hole, planes, -towards), u, hole.cov)
     depth = _behind(hole, planes, towards)
     if np.isnan(depth):
         return Tab(hole.point, hole.point + 3.0 * towards, depth, 3.0, hole.cov)
-    u = np.sqrt(hole.axis @ hole.cov @ hole.axis)
     return Tab(hole.point, hole.point + depth * towards, depth, u, hole.cov)
 
 

@@ -179,11 +179,15 @@ def _once(found: list[Feature]) -> list[Feature]:
     ranked = sorted(found, key=lambda f: (f.kind == "hole", -f.arc_deg, -f.n, *f.point))
     kept: list[Feature] = []
     for f in ranked:
-        close = [_coaxial(k, f) for k in kept if abs(k.axis @ f.axis) > 0.9 and k.axis @ f.axis > 0]
-        reach = 0.5 * f.diameter if f.kind == "hole" else f.diameter
-        if not any(across < reach and abs(along) < 2.5 for across, along in close):
+        close = [(*_coaxial(k, f), _reach(k, f)) for k in kept if k.axis @ f.axis > 0.9]
+        if not any(across < reach and abs(along) < 2.5 for across, along, reach in close):
             kept.append(f)
     return kept
+
+
+def _reach(k: Feature, f: Feature) -> float:
+    """How near f's centre may come to k's without being the same empty place, mm."""
+    return k.length / 2 if k.kind == "slot" else 0.5 * f.diameter if f.kind == "hole" else f.diameter
 
 
 def _both_faces(found: list[Feature]) -> list[Feature]:

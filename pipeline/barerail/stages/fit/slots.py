@@ -29,19 +29,24 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
         points = RimPoints(ring, local[wall][:, :2], density, noise_mm, 0.15)
         rim = fit_rim(points, start, wide, stadium, stadium_area)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
-    if not _is_slot(rim, points.wall, r, cloud.clean.scan.triangles is not None):
+    mesh = cloud.clean.scan.triangles is not None
+    if not _is_slot(rim, points, r, mesh) or 2 * rim.mean[4] < (3.5 if mesh else 5.0) * spacing:
         return None
-    arc = 360 * cover(on[np.abs(stadium(rim.mean[None], on)[0]) < 2 * spacing], rim.mean[:2], 0.0, 20 * r)
+    edge = stadium(rim.mean[None], on)[0]
+    arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * spacing)], rim.mean[:2], 0.0, 20 * r)
+    if arc < 300:
+        return None
     return _feature(bore, plane, rim, noise, round(arc), rim.n_wall + len(ring), middle)
 
 
-def _is_slot(rim: Rim, wall: Array, r: float, mesh: bool) -> bool:
+def _is_slot(rim: Rim, points: RimPoints, r: float, mesh: bool) -> bool:
     """True where the stadium is clearly longer than wide, as wide as the bore, and its wall is seen round both ends."""
     half, width = float(rim.mean[3]), float(rim.mean[4])
-    along = (wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
+    along = (points.wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
     ends = min((along > half).sum(), (along < -half).sum())
+    wall = rim.n_wall / (points.density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
     longer = half / width > (0.5 if mesh else 0.2)
-    return bool(longer and width > 0.85 * r and ends >= 2 and rim.n_wall >= 6 and rim.misfit <= 3)
+    return bool(longer and width > 0.85 * r and ends >= 2 and wall > 0.4 and rim.n_wall >= 6 and rim.misfit <= 3)
 
 
 def _start(on: Array, r: float, spacing: float) -> Array | None:

@@ -7,6 +7,7 @@ and each piece is fitted geometrically on full-resolution points (Shakarji 1998,
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.geometry.covariance import propagate
@@ -30,7 +31,7 @@ class Bend:
     axis: Array
     centre: Array
     radius: Array
-    ok: Array
+    ok: NDArray[np.bool_]
 
 
 def tubes_of(
@@ -246,7 +247,8 @@ def _facing(surface: Surface, fit: CylinderFit) -> float:
     """1 for an outside, -1 for a bore, from the surface's outward normals."""
     rows = _skin(surface, fit.axis, fit.point, fit.radius)
     d = surface.points[rows] - fit.point
-    return 1.0 if np.median(np.einsum("ij,ij->i", d - (d @ fit.axis)[:, None] * fit.axis, surface.normals[rows])) > 0 else -1.0
+    radial = d - (d @ fit.axis)[:, None] * fit.axis
+    return 1.0 if np.median(np.einsum("ij,ij->i", radial, surface.normals[rows])) > 0 else -1.0
 
 
 def _distinct(found: list[Feature], studs: list[Feature]) -> list[Feature]:
@@ -287,7 +289,8 @@ def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature
 def _coaxial(b: Feature, t: Feature) -> bool:
     d = b.point - t.point
     across = np.linalg.norm(d - (d @ t.axis) * t.axis)
-    return bool(across < 0.15 * t.diameter and abs(float(d @ t.axis)) < t.length / 2 + 2 and abs(b.axis @ t.axis) > 0.97)
+    between = abs(float(d @ t.axis)) < t.length / 2 + 2
+    return bool(between and across < 0.15 * t.diameter and abs(b.axis @ t.axis) > 0.97)
 
 
 def _on_end(h: Feature, t: Feature) -> bool:

@@ -1,0 +1,3 @@
+from barerail.cli import main
+
+main()

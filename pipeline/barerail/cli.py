@@ -1,0 +1,239 @@
+"""The commands: parse, call, print."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from barerail import __version__
+from barerail.errors import BarerailError
+from barerail.options import (
+    Above,
+    Confirm,
+    DatumFrom,
+    Front,
+    JobFolder,
+    MaybeScan,
+    NamesFile,
+    Quiet,
+    Scan,
+    ScanUnit,
+    SettingsFile,
+)
+
+
+@contextmanager
+def _boundary() -> Iterator[None]:
+    """Every error comes out here, as one line and an exit code."""
+    try:
+        yield
+    except BarerailError as error:
+        typer.echo(f"barerail: {error}", err=True)
+        raise typer.Exit(error.exit_code) from error
+    except KeyboardInterrupt as error:
+        typer.echo("barerail: stopped; what was done is kept, the same command goes on from there", err=True)
+        raise typer.Exit(130) from error
+    except MemoryError as error:
+        typer.echo("barerail: the memory of this machine is too small for this scan: thin it and run again", err=True)
+        raise typer.Exit(3) from error
+
+
+class _Commands(TyperGroup):
+    def invoke(self, ctx: Any) -> Any:
+        with _boundary():
+            return super().invoke(ctx)
+
+
+app = typer.Typer(
+    name="barerail",
+    cls=_Commands,
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+
+def _run(request: Callable[[Any], Any], quiet: bool) -> None:
+    from barerail.run import run
+    from barerail.screen import Screen, show
+
+    with Screen(quiet) as screen:
+        asked = request(screen)
+        outcome = run(asked, screen)
+    show(outcome, asked.until)
+
+
+def _do(until: str, job: Path, quiet: bool = False, changes: dict[str, Any] | None = None, **given: Any) -> None:
+    from barerail.run import Request
+
+    set_now = {name: value for name, value in (changes or {}).items() if value}
+    _run(lambda watch: Request(job, until=until, changes=set_now, **given), quiet)
+
+
+@app.callback(invoke_without_command=True)
+def barerail(version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False) -> None:
+    """From a scan of a bare chassis to a car datum, labelled mounting points with their uncertainty, and the twist.
+
+    Start with `barerail demo`, then `barerail run SCAN --job DIR`.
+    """
+    if version:
+        typer.echo(f"barerail {__version__}")
+
+
+@app.command("run", short_help="Do the whole job on a scan.")
+def run_all(
+    scan: Scan,
+    job: JobFolder,
+    settings: SettingsFile = None,
+    names: NamesFile = None,
+    unit: ScanUnit = None,
+    front: Front = None,
+    above: Above = None,
+    datum_from: DatumFrom = None,
+    quiet: Quiet = False,
+) -> None:
+    """Do the whole job: datum, labelled points, twist, exports and the report page.
+
+    Run it again after a change and only what the change touches is done anew.
+
+    \b
+    barerail run frame.ply --job frame --front 2500,0,0 --above 0,0,2000
+    barerail run frame.stl --job frame --unit in --names pickups.csv
+    """
+    changes = {"read.unit": unit, "datum.front": front, "datum.above": above}
+    _do("report", job, quiet, changes, scans=tuple(scan), settings=settings, names=names, datum_from=datum_from)
+
+
+@app.command(short_help="Read and thin the scan.")
+def clean(
+    job: JobFolder,
+    scan: MaybeScan = None,
+    settings: SettingsFile = None,
+    unit: ScanUnit = None,
+    quiet: Quiet = False,
+) -> None:
+    """Read the scan, thin it, set floor, stands and specks aside, measure its spacing and noise.
+
+    \b
+    barerail clean frame.ply --job frame
+    """
+    _do("clean", job, quiet, {"read.unit": unit}, scans=tuple(scan or ()), settings=settings)
+
+
+@app.command(short_help="Find holes, tubes, brackets and rails.")
+def fit(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
+    """Find and measure faces, holes, tubes, brackets and rail stations.
+
+    \b
+    barerail fit --job frame --settings small-holes.toml
+    """
+    _do("fit", job, quiet, settings=settings)
+
+
+@app.command(short_help="Set the car's axes.")
+def datum(
+    job: JobFolder,
+    settings: SettingsFile = None,
+    front: Front = None,
+    above: Above = None,
+    confirm: Confirm = False,
+    datum_from: DatumFrom = None,
+    quiet: Quiet = False,
+) -> None:
+    """Set the car's axes: x forward, y left, z up, and say what they rest on.
+
+    \b
+    barerail datum --job frame --front 2500,0,0 --above 0,0,2000
+    barerail datum --job frame --confirm
+    barerail datum --job after-welding --datum-from before-welding
+    """
+    changes = {"datum.front": front, "datum.above": above, "datum.confirmed": confirm}
+    _do("datum", job, quiet, changes, settings=settings, datum_from=datum_from)
+
+
+@app.command(short_help="Label the mounting points.")
+def points(job: JobFolder, settings: SettingsFile = None, names: NamesFile = None, quiet: Quiet = False) -> None:
+    """Place the mounting points in the car, match left to right, and name them.
+
+    \b
+    barerail points --job frame --names pickups.csv
+    """
+    _do("points", job, quiet, settings=settings, names=names)
+
+
+@app.command(short_help="Measure the twist.")
+def straightness(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
+    """Measure twist, diamond and sidesway from the rails, each with its uncertainty.
+
+    \b
+    barerail straightness --job frame --settings limits.toml
+    """
+    _do("straightness", job, quiet, settings=settings)
+
+
+@app.command(short_help="Write CSV, JSON, DXF, STEP, PLY.")
+def export(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
+    """Write the points as CSV, JSON, DXF and STEP, and the scan in car axes.
+
+    \b
+    barerail export --job frame
+    """
+    _do("export", job, quiet, settings=settings)
+
+
+@app.command(short_help="Write the report page.")
+def report(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
+    """Write report.html: the scan in 3D, the points and the tables on one page that needs no network.
+
+    \b
+    barerail report --job frame
+    """
+    _do("report", job, quiet, settings=settings)
+
+
+@app.command(short_help="Print or check the settings.")
+def config(
+    check: Annotated[
+        Path | None, typer.Option("--check", metavar="FILE", help="Check a settings file instead of printing one.")
+    ] = None,
+) -> None:
+    """Print every setting with its default and meaning, or check a settings file.
+
+    \b
+    barerail config > mine.toml
+    barerail config --check mine.toml
+    """
+    from barerail.store import config as settings_file
+
+    if check is None:
+        typer.echo(settings_file.defaults_toml(), nl=False)
+    else:
+        settings_file.read(check)
+        typer.echo(f"{check} is good")
+
+
+@app.command(short_help="Do the whole job on a simulated scan.")
+def demo(
+    job: Annotated[Path, typer.Option("--job", metavar="DIR", help="Folder of the demo's job.")] = Path(
+        "barerail-demo"
+    ),
+    quiet: Quiet = False,
+) -> None:
+    """Make a simulated scan of a chassis and do the whole job on it. Its truth is known and stands beside it.
+
+    \b
+    barerail demo
+    """
+    from barerail.demo import prepare
+
+    _run(lambda watch: prepare(job, watch), quiet)
+
+
+def main() -> None:
+    """The console command."""
+    app(prog_name="barerail")

@@ -1,0 +1,176 @@
+"""What each stage rests on, which files it gives, and the book that a run keeps of them in the job folder."""
+
+import math
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from barerail.records import KINDS, Note, Progress
+from barerail.settings import Settings
+from barerail.store import work
+from barerail.store.files import Content
+from barerail.store.job import Basis, Job, digest
+
+T = TypeVar("T")
+NAMES, RECIPE = "work/names.csv", "work/recipe.json"
+PLURAL = {"bolt-axis": "bolt-axes"}
+_COMMON = ("geometry", "records.py", "store")
+
+
+@dataclass(frozen=True)
+class Stage:
+    """Earlier stages that a stage takes, the package's code that it runs, and a file the user may have given for it."""
+
+    needs: tuple[str, ...]
+    code: tuple[str, ...]
+    given: str = ""
+
+
+STAGES = {
+    "read": Stage((), ()),
+    "clean": Stage(("read",), ("stages/clean.py",)),
+    "fit": Stage(("clean",), ("stages/fit",)),
+    "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), RECIPE),
+    "points": Stage(("fit", "datum"), ("stages/points", "outputs"), NAMES),
+    "straightness": Stage(("fit", "datum"), ("stages/straightness", "outputs")),
+    "export": Stage(("read", "fit", "datum", "points"), ("outputs",)),
+    "report": Stage(("clean", "fit", "datum", "points", "straightness"), ("outputs",)),
+}
+
+
+class Watch(Protocol):
+    """Is told what a run is doing."""
+
+    def begin(self, stage: str) -> Progress:
+        """A stage begins; its share done goes to what is returned."""
+
+    def end(self, stage: str, text: str, notes: Sequence[Note] = ()) -> None:
+        """A stage ended: what came of it in one line, and what is to be said about it."""
+
+
+class Enough(Exception):
+    """The last stage that was asked for is done."""
+
+
+class Ledger:
+    """The step of a run: takes a stage's result from the job where nothing it rests on changed, else does and keeps it.
+
+    Calling it with the last stage raises `Enough` once that is done.
+    """
+
+    def __init__(self, job: Job, settings: Settings, given: Mapping[str, bytes], watch: Watch, until: str) -> None:
+        self.job, self.settings, self.given, self.watch, self.until = job, settings, given, watch, until
+        self.records: dict[str, Any] = {}
+
+    def __call__(self, stage: str, do: Callable[[Progress], T]) -> T:
+        basis = self._basis(stage)
+        progress = self.watch.begin(stage)
+        if self.job.current(stage, basis):
+            self.watch.end(stage, "skipped, nothing it rests on has changed")
+        else:
+            self._do(stage, basis, lambda: do(progress))
+        self.records[stage] = self._load(stage)
+        if stage == self.until:
+            raise Enough
+        return self.records[stage]
+
+    def _basis(self, stage: str) -> Basis:
+        about = STAGES[stage]
+        inputs = dict(self.job.inputs) if stage == "read" else {}
+        for earlier in about.needs:
+            inputs |= {name: kept for name, kept in self.job.outputs(earlier).items() if name.startswith("work/")}
+        if about.given in self.given:
+            inputs[about.given] = sha256(self.given[about.given]).hexdigest()
+        section = getattr(self.settings, stage).model_dump(mode="json")
+        return Basis(inputs, digest(section), _code((*about.code, *_COMMON)))
+
+    def _do(self, stage: str, basis: Basis, do: Callable[[], Any]) -> None:
+        started = time.perf_counter()
+        record = do()
+        self.records[stage] = record
+        contents = self._contents(stage, record)
+        counts, notes = _counts(stage, record), getattr(record, "notes", ())
+        seconds = round(time.perf_counter() - started, 3)
+        facts = {"seconds": seconds, "counts": counts, "warnings": [n.text for n in notes if n.warning]}
+        later = list(STAGES)[list(STAGES).index(stage) + 1 :]
+        changed = self.job.keep(stage, basis, contents, facts, later)
+        self.job.remember(self.settings)
+        kept = [Note(stage, f"{name} was changed by hand: kept as {name}.changed", 1, True) for name in changed]
+        self.watch.end(stage, _told(counts), (*notes, *kept))
+
+    def _contents(self, stage: str, record: Any) -> dict[str, Content]:
+        if stage in ("export", "report"):
+            return dict(record)
+        given = {name: self.given[name] for name in (STAGES[stage].given,) if name in self.given}
+        return work.contents(stage, record) | self._public(stage, record) | given
+
+    def _public(self, stage: str, record: Any) -> dict[str, Content]:
+        """The files other programs read, beside the stage's own record."""
+        from barerail.outputs import table
+
+        datum: Any = self.records.get("datum")
+        match stage:
+            case "datum":
+                return {"datum.json": table.datum_json(record)}
+            case "points":
+                tables = {
+                    "points.csv": table.points_csv,
+                    "points.json": table.points_json,
+                    "pairs.csv": table.pairs_csv,
+                }
+                return {name: make(record, datum) for name, make in tables.items()}
+            case "straightness":
+                return {"straightness.json": table.straightness_json(record, datum)}
+        return {}
+
+    def _load(self, stage: str) -> Any:
+        # From disk even where it was just made: a resumed run then works on the very same, and a big scan is mapped.
+        return None if stage in ("export", "report") else work.load(self.job.folder, stage, self.records.get("read"))
+
+
+@cache
+def _code(parts: tuple[str, ...]) -> str:
+    """Hash of the package's files under these paths: other code may give other results."""
+    package = Path(__file__).parent
+    files = [f for part in parts for f in sorted([package / part, *(package / part).rglob("*")]) if f.is_file()]
+    known = sha256()
+    for file in files:
+        if "__pycache__" not in file.parts:
+            known.update(file.relative_to(package).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
+    return known.hexdigest()
+
+
+def _counts(stage: str, record: Any) -> dict[str, float]:
+    """What is worth telling of a stage's result in numbers; names end in _mm where they are lengths."""
+    match stage:
+        case "read":
+            triangles = {} if record.triangles is None else {"triangles": len(record.triangles)}
+            return {"points": len(record.points), **triangles}
+        case "clean":
+            lengths = {"cell_mm": record.voxel_mm, "spacing_mm": record.spacing_mm, "noise_mm": record.noise_mm}
+            return {"thinned points": len(record.thin), **{k: v for k, v in lengths.items() if math.isfinite(v)}}
+        case "fit":
+            kinds = Counter(f.kind for f in record.found)
+            found = {PLURAL.get(kind, f"{kind}s"): kinds[kind] for kind in KINDS if kinds[kind]}
+            stations = sum(len(rail.stations) for rail in record.rails)
+            return {"planes": len(record.planes), **found, "rails": len(record.rails), "rail stations": stations}
+        case "points":
+            return {"points": len(record.points), "pairs": len(record.pairs)}
+        case "straightness":
+            return {"stations": len(record.stations), "stations used": sum(s.used for s in record.stations)}
+        case "export" | "report":
+            return {"files": len(record)}
+    return {}
+
+
+def _told(counts: Mapping[str, float]) -> str:
+    """Counts in words: `993228 points, 1 rail, spacing 2.01 mm`."""
+    return ", ".join(
+        f"{name.removesuffix('_mm')} {value:.3g} mm" if name.endswith("_mm") else f"{value:.0f} {name}"
+        for name, value in counts.items()
+    )

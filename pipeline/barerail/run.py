@@ -1,0 +1,186 @@
+"""The method, a line a stage, and the run that keeps what each stage made in a job folder."""
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from barerail.errors import UsageError
+from barerail.ledger import NAMES, RECIPE, Enough, Ledger, Watch
+from barerail.records import (
+    CleanScan,
+    Datum,
+    Features,
+    MountPoints,
+    Note,
+    Progress,
+    Scan,
+    Straightness,
+    Wanted,
+    no_progress,
+)
+from barerail.settings import Settings
+from barerail.stages.clean import clean
+from barerail.stages.datum import datum
+from barerail.stages.fit import fit
+from barerail.stages.points import points
+from barerail.stages.straightness import straightness
+from barerail.store import config, names, readers
+from barerail.store.job import Job, opened
+
+T = TypeVar("T")
+
+
+class Step(Protocol):
+    """Does the work of a stage, or knows its result already."""
+
+    def __call__(self, stage: str, do: Callable[[Progress], T]) -> T: ...
+
+
+@dataclass(frozen=True)
+class Result:
+    """All that a scan was found to hold."""
+
+    clean: CleanScan
+    features: Features
+    datum: Datum
+    points: MountPoints
+    straightness: Straightness
+
+
+def at_once(stage: str, do: Callable[[Progress], T]) -> T:
+    """The plain `Step`: does the work, keeps nothing."""
+    return do(no_progress)
+
+
+def process(
+    scan: Scan,
+    settings: Settings,
+    wanted: Sequence[Wanted] = (),
+    recipe: Mapping[str, Any] | None = None,
+    step: Step = at_once,
+) -> Result:
+    """The method. Each stage takes the records before it and its own settings, and touches nothing else."""
+    # Thin the scan for finding things, keep the way back to every point, label floor, stands and specks, measure noise.
+    cleaned = step("clean", lambda progress: clean(scan, settings.clean, progress))
+    # Find faces, tubes, holes, brackets and rail stations on the thinned scan; measure each on all of its points.
+    features = step("fit", lambda progress: fit(cleaned, settings.fit, progress))
+    # Set the car's axes: the mirror plane, the rails' undersides, front and up; or repeat a recipe.
+    car = step("datum", lambda progress: datum(cleaned, features, settings.datum, recipe, progress))
+    # Place every feature in the car, match left to right, and name them: the user's names first.
+    labelled = step("points", lambda progress: points(features, car, wanted, settings.points))
+    # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
+    straight = step("straightness", lambda progress: straightness(features, car, settings.straightness))
+    return Result(cleaned, features, car, labelled, straight)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
+
+    changes: settings by dotted name. names: a names file. datum_from: another job's folder.
+    """
+
+    job: Path
+    scans: tuple[Path, ...] = ()
+    until: str = "report"
+    settings: Path | None = None
+    changes: Mapping[str, Any] = field(default_factory=dict)
+    names: Path | None = None
+    datum_from: Path | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """The records by stage, as far as the run went, and the last stage's files."""
+
+    records: Mapping[str, Any]
+    files: tuple[Path, ...]
+
+
+def run(request: Request, watch: Watch) -> Outcome:
+    """Do, or find done, each stage of a job up to the one asked for; a stage's files are there when it ends.
+
+    The job remembers the settings and files it was given once a stage has used them. UsageError and DataError as the
+    stages raise them; what was done before stays.
+    """
+    if request.scans:
+        readers.check(request.scans)
+    settings_file = config.read(request.settings) if request.settings else None
+    with opened(request.job, request.scans) as job:
+        settings = config.changed(settings_file or job.settings, request.changes)
+        given = _given(request)
+        wanted, recipe = _wanted(given, request, watch), json.loads(given.get(RECIPE, b"null"))
+        step = Ledger(job, settings, given, watch, request.until)
+        with suppress(Enough):
+            scan = step("read", lambda progress: _read(job, settings))
+            result = process(scan, settings, wanted, recipe, step)
+            step("export", lambda progress: _export(scan, result, settings))
+            step("report", lambda progress: _report(scan, result, settings))
+        job.remember(settings)
+        return Outcome(step.records, tuple(job.folder / name for name in job.outputs(request.until)))
+
+
+def _given(request: Request) -> dict[str, bytes]:
+    """The names file and the recipe: those given now, else the job's own copies."""
+    found = {name: path.read_bytes() for name in (NAMES, RECIPE) if (path := request.job / name).exists()}
+    if request.names:
+        found[NAMES] = names.raw(request.names)
+    if request.datum_from:
+        found[RECIPE] = json.dumps(_recipe(request.datum_from), sort_keys=True).encode()
+    return found
+
+
+def _wanted(given: Mapping[str, bytes], request: Request, watch: Watch) -> tuple[Wanted, ...]:
+    if NAMES not in given:
+        return ()
+    file = (request.names or Path(NAMES)).name
+    watch.begin("names")
+    wanted, left_out = names.parse(given[NAMES], file)
+    lost = [Note("names", f"left out, no coordinates to look at: {', '.join(left_out)}", 1, True)] if left_out else []
+    watch.end("names", f"{len(wanted)} names from {file}", lost)
+    return wanted
+
+
+def _recipe(folder: Path) -> Any:
+    try:
+        return json.loads((folder / "datum.json").read_text("utf-8"))["recipe"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UsageError(f"--datum-from {folder}: no datum.json with a recipe: give a finished job's folder") from error
+
+
+def _read(job: Job, settings: Settings) -> Scan:
+    missing = [path.name for path in job.scans if not path.exists()]
+    if missing:
+        raise UsageError(
+            f"{missing[0]} must be read again and isn't where it was: barerail clean SCAN --job {job.folder}"
+        )
+    return readers.read(job.scans, settings.read.unit)
+
+
+def _export(scan: Scan, result: Result, settings: Settings) -> dict[str, bytes]:
+    from barerail.outputs import dxf, mesh, step, table
+
+    car, labelled = result.datum, result.points
+    makers: dict[str, tuple[str, Callable[[], bytes]]] = {
+        "csv": ("points.csv", lambda: table.points_csv(labelled, car)),
+        "json": ("points.json", lambda: table.points_json(labelled, car)),
+        "dxf": ("points.dxf", lambda: dxf.points_dxf(labelled, car)),
+        "step": ("points.step", lambda: step.points_step(labelled, result.features, car)),
+        "ply": ("chassis.ply", lambda: mesh.chassis_ply(scan, car)),
+        "stl": ("chassis.stl", lambda: mesh.chassis_stl(scan, car)),
+    }
+    wanted = [makers[name] for name in settings.export.formats if name != "stl" or scan.triangles is not None]
+    return {f"export/{name}": make() for name, make in wanted}
+
+
+def _report(scan: Scan, result: Result, settings: Settings) -> dict[str, bytes]:
+    from barerail.outputs.page import report_html
+
+    title = ", ".join(source.name for source in scan.sources)
+    page = report_html(
+        result.clean, result.features, result.datum, result.points, result.straightness, settings.report, title
+    )
+    return {"report.html": page}

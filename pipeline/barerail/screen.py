@@ -1,0 +1,84 @@
+"""What a run says: progress and notes on stderr, results on stdout."""
+
+import sys
+import time
+from collections.abc import Sequence
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+from barerail.records import Note, Progress, no_progress
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+
+    from barerail.run import Outcome
+
+_INDENT = " " * 24
+
+
+class Screen:
+    """The watch of a run: a bar on a terminal while a stage works, a line when it ends; nothing where quiet."""
+
+    def __init__(self, quiet: bool = False) -> None:
+        self.quiet, self.started = quiet, 0.0
+        self.bar: Bar | None = None
+
+    def __enter__(self) -> "Screen":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self._stop()
+
+    def begin(self, stage: str) -> Progress:
+        self.started = time.perf_counter()
+        if self.quiet or not sys.stderr.isatty():
+            return no_progress
+        self.bar = bar = _bar()
+        task = bar.add_task(stage, total=1.0)
+        bar.start()
+        return lambda share: bar.update(task, completed=share)
+
+    def end(self, stage: str, text: str, notes: Sequence[Note] = ()) -> None:
+        self._stop()
+        if self.quiet:
+            return
+        seconds = time.perf_counter() - self.started
+        print(f"{stage:<13}{seconds:7.1f} s  {text}".rstrip(), file=sys.stderr)
+        for note in notes:
+            mark = "!" if note.warning else "-"
+            count = f" ({note.count})" if note.count != 1 else ""
+            print(f"{_INDENT}{mark} {note.text}{count}", file=sys.stderr)
+
+    def _stop(self) -> None:
+        if self.bar is not None:
+            self.bar.stop()
+            self.bar = None
+
+
+def _bar() -> "Bar":
+    from rich.console import Console
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("{task.description:<13}"), TimeElapsedColumn(), BarColumn(), TaskProgressColumn())
+    return Bar(*columns, console=Console(stderr=True), transient=True)
+
+
+def show(outcome: "Outcome", until: str) -> None:
+    """Print what the stages up to `until` found, as far as that command is about it, and the files it wrote."""
+    for text in _results(outcome.records, until):
+        print(f"{text}\n")
+    for path in outcome.files:
+        print(path)
+
+
+def _results(records: Any, until: str) -> list[str]:
+    from barerail.outputs import words
+
+    made = {
+        "datum": lambda: words.datum_words(records["datum"]),
+        "points": lambda: words.points_table(records["points"]),
+        "straightness": lambda: words.straightness_words(records["straightness"]),
+    }
+    wanted = made if until == "report" else [until]
+    return [made[name]() for name in wanted if name in made]

@@ -1,0 +1,103 @@
+"""First guesses of mirror planes: from pairs of points that look like mirror images, scored on a distance field."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+from barerail.geometry.frames import unit
+from barerail.geometry.mirror import Mirror
+from barerail.records import Array, Frozen
+
+from .refine import ALIKE
+from .surface import Surface
+
+PAIRS = 3000
+APART = 250.0
+"""Least distance in mm of two points that vote for a plane between them."""
+REACH = 60.0
+PROBES = 1000
+CELLS = 2_000_000
+
+
+def wendland(distance: Array, reach: float) -> Array:
+    """Wendland's C2 function (1 - t)^4 (4 t + 1) of t = distance / reach: 1 at 0, 0 from `reach` on."""
+    t = np.minimum(np.abs(distance) / reach, 1.0)
+    return (1 - t) ** 4 * (4 * t + 1)
+
+
+def candidates(rough: Surface, guesses: list[Mirror], keep: int) -> list[Mirror]:
+    """The `keep` best distinct planes among `guesses`, the principal planes and 3000 planes between alike points.
+
+    After Hruda, Kolingerova & Vasa 2022 (pair planes on few points, a similarity of compact support).
+    """
+    axes = np.linalg.eigh(np.cov(rough.points.T))[1].T
+    planes = [*guesses, *(Mirror(a, 0.0) for a in axes), *_pair_planes(rough)]
+    field = _field(rough.points, axes)
+    probes = rough.points[np.linspace(0, len(rough.points) - 1, min(PROBES, len(rough.points))).astype(int)]
+    score = np.array([wendland(field.at(p.reflect(probes)), REACH).mean() for p in planes])
+    return _distinct([planes[i] for i in np.argsort(-score, kind="stable")], keep)
+
+
+def _pair_planes(rough: Surface) -> list[Mirror]:
+    """Planes half-way between random points whose normals are mirror images; the same for the same points."""
+    i, j = np.random.default_rng(0).integers(0, len(rough.points), (2, 40 * PAIRS))
+    between = rough.points[i] - rough.points[j]
+    distance = np.linalg.norm(between, axis=1)
+    far = distance > APART
+    i, j, n = i[far], j[far], between[far] / distance[far, None]
+    a, b = rough.normals[i], rough.normals[j]
+    cosine = np.einsum("ij,ij->i", a - 2 * np.einsum("ij,ij->i", a, n)[:, None] * n, b)
+    alike = np.flatnonzero((cosine if rough.oriented else np.abs(cosine)) > (1 + ALIKE) / 2)[:PAIRS]
+    middle = (rough.points[i[alike]] + rough.points[j[alike]]) / 2
+    return [Mirror(v, float(v @ m)) for v, m in zip(n[alike], middle)]
+
+
+def _distinct(planes: list[Mirror], keep: int) -> list[Mirror]:
+    """The first `keep` planes that differ by more than 6 degrees, or 60 mm at the middle of the scan."""
+    kept: list[Mirror] = []
+    for p in planes:
+        if not any(same_plane(p, q, 6.0, 60.0) for q in kept):
+            kept.append(p)
+        if len(kept) == keep:
+            break
+    return kept
+
+
+def same_plane(a: Mirror, b: Mirror, degrees: float, mm: float) -> bool:
+    """Whether two planes agree within `degrees`, and within `mm` at the middle of the scan."""
+    cosine = float(a.normal @ b.normal)
+    return abs(cosine) > np.cos(np.radians(degrees)) and abs(a.offset - np.sign(cosine) * b.offset) < mm
+
+
+@dataclass(frozen=True, eq=False)
+class Field(Frozen):
+    """Distance to the nearest surface on a grid of `cell` mm along `axes` (3, 3), its corner at `low` (3,)."""
+
+    axes: Array
+    low: Array
+    cell: float
+    distance: Array
+
+    def at(self, points: Array) -> Array:
+        """Distance (n,) in mm from `points` (n, 3) to the surface; REACH outside the grid."""
+        where = np.floor((points @ self.axes.T - self.low) / self.cell).astype(np.int64)
+        inside = np.all((where >= 0) & (where < self.distance.shape), axis=1)
+        out = np.full(len(points), REACH)
+        out[inside] = self.distance[tuple(where[inside].T)]
+        return out
+
+
+def _field(points: Array, axes: Array) -> Field:
+    local = points @ axes.T
+    low, size = local.min(0) - REACH, np.ptp(local, axis=0) + 2 * REACH
+    cell = max(15.0, float(np.cbrt(np.prod(size) / CELLS)))
+    free = np.ones(np.ceil(size / cell).astype(int) + 1, bool)
+    free[tuple(np.floor((local - low) / cell).astype(int).T)] = False
+    return Field(axes, low, cell, distance_transform_edt(free) * cell)
+
+
+def between(a: Array, b: Array) -> Mirror:
+    """The plane half-way between two points."""
+    n = unit(a - b)
+    return Mirror(n, float(n @ (a + b)) / 2)

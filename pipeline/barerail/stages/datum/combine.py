@@ -1,0 +1,49 @@
+"""One mirror plane from the surface's and the pairs', each weighed by its own uncertainty."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from barerail.geometry.frames import basis
+from barerail.geometry.mirror import Mirror
+from barerail.records import Array, Frozen
+
+from .finest import SurfacePlane
+from .pairs import PairPlane
+
+
+@dataclass(frozen=True, eq=False)
+class CentrePlane(Frozen):
+    """The plane y = 0 stands on; cov (3, 3) and by_feature (3, 3 each): of a step of `Mirror.moved`, as for its parts.
+
+    apart (3,): step from the surface's plane to the pairs', and its covariance apart_cov; None without pairs.
+    """
+
+    mirror: Mirror
+    cov: Array
+    by_feature: dict[int, Array]
+    apart: Array | None = None
+    apart_cov: Array | None = None
+
+
+def centre_plane(surface: SurfacePlane, pairs: PairPlane | None) -> CentrePlane:
+    """Mean of both steps weighed by their inverse covariances, or the surface's alone.
+
+    Both rest on one frame, bent in one way, so they aren't independent: the covariance is that of covariance
+    intersection with equal shares (Julier & Uhlmann 1997, ACC 4:2369-2373), right whatever their correlation.
+    """
+    if pairs is None:
+        return CentrePlane(surface.mirror, surface.cov, {})
+    apart = step_between(surface.mirror, pairs.mirror)
+    cov = np.linalg.inv(0.5 * np.linalg.inv(surface.cov) + 0.5 * np.linalg.inv(pairs.cov))
+    gain = 0.5 * cov @ np.linalg.inv(pairs.cov)
+    by = {i: gain @ d for i, d in pairs.by_feature.items()}
+    return CentrePlane(surface.mirror.moved(gain @ apart), cov, by, apart, surface.cov + pairs.cov)
+
+
+def step_between(a: Mirror, b: Mirror) -> Array:
+    """The step (3,) of `a.moved` that leads to `b`, close by."""
+    u, v, n = basis(a.normal)
+    side = np.sign(n @ b.normal)
+    w = side * b.normal / abs(n @ b.normal)
+    return np.array([w @ u, w @ v, side * b.offset - a.offset])

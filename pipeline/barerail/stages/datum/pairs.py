@@ -1,0 +1,111 @@
+"""Left/right pairs of features, and the mirror plane they make by themselves."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from barerail.geometry.frames import basis, unit
+from barerail.geometry.mirror import Mirror, Pair
+from barerail.geometry.robust import TUKEY_C, tukey_weights
+from barerail.records import Array, Feature, Frozen
+
+FEWEST = 4
+BEND = 300.0
+"""Correlation length in mm along the car of the bend that pairs share: half a block of the surface."""
+
+
+@dataclass(frozen=True, eq=False)
+class PairPlane(Frozen):
+    """Plane of the pairs; cov (3, 3) of a step of `Mirror.moved`; tau: scatter of the pairs beyond their own, mm.
+
+    residual (k, 2): misfit across (twice that of the mid-point) and in height, mm; own (k, 2): its variances from the
+    fits alone; weight (k,): 1 to 0, of the biweight. by_feature: derivative (3, 3) of the step by each feature's point.
+    """
+
+    mirror: Mirror
+    cov: Array
+    tau: float
+    pairs: tuple[Pair, ...]
+    residual: Array
+    own: Array
+    weight: Array
+    by_feature: dict[int, Array]
+
+    @property
+    def sound(self) -> tuple[Pair, ...]:
+        """The pairs that agree with the rest."""
+        return tuple(p for p, w in zip(self.pairs, self.weight) if w > 0.5)
+
+
+def pair_plane(
+    pairs: tuple[Pair, ...], found: tuple[Feature, ...], middle: Array, mirror: Mirror, along: Array, bend: float
+) -> PairPlane | None:
+    """Weighted least squares of the pairs' misfit across the car and in height; None with fewer than 4 sound pairs.
+
+    Not along the car: a diamond frame must not turn the plane. Weights 1 / (u^2 + tau^2) with the scatter tau between
+    pairs by DerSimonian & Laird 1986 (Control. Clin. Trials 7:177-188), extended to a regression, and at least `bend`
+    (mm, what the surface around bends by); pairs near each other share it (correlation exp(-h / 300 mm)), so ten holes
+    in one bracket aren't ten witnesses. Tukey on top.
+    """
+    if len(pairs) < FEWEST:
+        return None
+    n = mirror.normal
+    ways = np.stack([n, unit(np.cross(n, along - (along @ n) * n))])
+    at = np.array([found[p.left].point - middle for p in pairs])
+    jac = np.einsum("wi,kij->kwj", ways, _by_step(at, mirror))
+    miss = np.array([ways @ p.miss for p in pairs])
+    cov = np.array([ways @ p.cov @ ways.T for p in pairs])
+    own = cov[:, [0, 1], [0, 1]]
+    near = np.exp(-np.abs(np.subtract.outer(at @ along, at @ along)) / BEND)
+    step, tau = np.zeros(3), max(bend, 1.4826 * float(np.median(np.abs(miss))))
+    for _ in range(30):
+        left = miss + jac @ step
+        weight = tukey_weights(np.abs(left / np.sqrt(own + tau**2)).max(1), TUKEY_C)
+        if (weight > 0).sum() < FEWEST:
+            return None
+        tau = max(bend, _tau(left, jac, own, weight))
+        gain, joint = _gls(jac, cov, tau, near, weight)
+        new = -gain @ miss.ravel()
+        done, step = np.abs(new - step).max() < 1e-9, new
+        if done:
+            break
+    by = {}
+    flip = ways @ (np.eye(3) - 2 * np.outer(n, n))
+    for k, p in enumerate(pairs):
+        g = -gain[:, 2 * k : 2 * k + 2]
+        by[p.left], by[p.right] = g @ flip, -g @ ways
+    return PairPlane(mirror.moved(step), joint, tau, pairs, miss + jac @ step, own, weight, by)
+
+
+def _by_step(at: Array, mirror: Mirror) -> Array:
+    """Derivative (k, 3, 3) of the mirrored points by a step of `Mirror.moved`."""
+    n = mirror.normal
+    u, v, _ = basis(n)
+    h = mirror.heights(at)
+    turns = [-2 * ((at @ e)[:, None] * n + h[:, None] * e) for e in (u, v)]
+    return np.stack([*turns, np.broadcast_to(2 * n, at.shape)], axis=2)
+
+
+def _gls(jac: Array, cov: Array, tau: float, near: Array, weight: Array) -> tuple[Array, Array]:
+    """Gain (3, 2k) of the step from the misfits, and its covariance (3, 3); pairs of weight 0 are out."""
+    kept = np.flatnonzero(weight > 0)
+    total = np.kron(tau**2 * near[np.ix_(kept, kept)], np.eye(2))
+    for i, k in enumerate(kept):
+        total[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += cov[k]
+    root = np.repeat(np.sqrt(weight[kept]), 2)
+    info = root[:, None] * np.linalg.inv(total) * root
+    x = jac[kept].reshape(-1, 3)
+    joint = np.linalg.inv(x.T @ info @ x)
+    gain = np.zeros((3, len(jac), 2))
+    gain[:, kept] = (joint @ x.T @ info).reshape(3, -1, 2)
+    return gain.reshape(3, -1), joint
+
+
+def _tau(left: Array, jac: Array, own: Array, weight: Array) -> float:
+    """Scatter (mm) of misfits `left` (k, 2) beyond their own variances, by the method of moments."""
+    w = (weight[:, None] / own).ravel()
+    x, r = jac.reshape(-1, 3), left.ravel()
+    normal = np.linalg.inv((x * w[:, None]).T @ x)
+    excess = float(w @ r**2) - (2 * float(weight.sum()) - 3)
+    share = w.sum() - float(np.trace(normal @ ((x * (w**2)[:, None]).T @ x)))
+    return float(np.sqrt(max(0.0, excess / share)))

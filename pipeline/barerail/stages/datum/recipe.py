@@ -1,0 +1,165 @@
+"""The recipe of a datum, and the same datum again on a later scan of the same car."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from barerail.errors import DataError, UsageError
+from barerail.geometry.frames import direction, transform
+from barerail.geometry.mirror import KINDS, SMALL, Mirror
+from barerail.records import Array, Feature, Features, Frozen
+
+from .frame import levelled, rough_frame
+from .vertical import Level, level_of, levels_of, lows_of
+
+RULE = "symmetry"
+AHEAD, ASIDE = 4.0, 6.0
+"""How far in mm a feature may lie from its place in the recipe along the car, and across it or in height: what two
+scans differ by, well under the distance of holes."""
+FEWEST = 3
+
+
+def recipe_of(
+    found: tuple[Feature, ...], frame: Array, level: str, origin: tuple[int, ...], assumed: tuple[str, ...]
+) -> dict[str, Any]:
+    """Rule, level and every feature with its place; `target_mm` what the datum makes a feature read, null free."""
+    rows = [i for i, f in enumerate(found) if f.kind in KINDS and np.all(np.isfinite(f.point))]
+    return {
+        "rule": RULE,
+        "words": "y = 0 mirror plane of surface and pairs; z = 0 lowest long undersides, mean of both sides; "
+        "x = 0 mid-point of the features with a target",
+        "level": level,
+        "features": [_entry(found[i], frame, i in origin) for i in rows],
+        "assumed": list(assumed),
+    }
+
+
+def _entry(f: Feature, frame: Array, is_origin: bool) -> dict[str, Any]:
+    at, axis = transform(frame, f.point), direction(frame, f.axis)
+    return {
+        "kind": f.kind,
+        "diameter_mm": round(f.diameter, 3),
+        "at_mm": np.round(at, 4).tolist(),
+        "axis": np.round(axis, 6).tolist(),
+        "target_mm": {"mid_x": 0.0} if is_origin else None,
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class Repeat(Frozen):
+    """A frame that fits the recipe but for a last touch of x; which features are its origin; how many entries fit."""
+
+    rough: Array
+    level: Level
+    frame: Array
+    origin: tuple[int, ...]
+    fits: int
+
+
+def repeat(recipe: Mapping[str, Any], features: Features, mirror: Mirror, along: Array, middle: Array) -> Repeat:
+    """The one of four ways round, each at each level and shift along x, at which the recipe's features are all there.
+
+    UsageError for a recipe that isn't one of this rule; DataError where its features aren't seen, or where two ways
+    fit as well as each other.
+    """
+    pattern = _pattern(recipe)
+    tries = list(_tries(pattern, str(recipe.get("level")), features, mirror, along, middle))
+    if not tries:
+        raise DataError(f"datum: the recipe levels the car by its {recipe.get('level')}s; this scan shows none of them")
+    best = max(tries, key=lambda r: r.fits)
+    others = [r for r in tries if not np.allclose(r.frame, best.frame, rtol=0, atol=2.0)]
+    rival = max((r.fits for r in others), default=0)
+    if best.fits < FEWEST:
+        raise DataError(
+            f"datum: only {best.fits} of the recipe's {len(pattern)} features are seen in their places, {FEWEST} are "
+            "needed; is it the same car, and the same part of it?"
+        )
+    if best.fits < 1.3 * rival:
+        raise DataError(
+            f"datum: the recipe fits two ways round ({best.fits} and {rival} of {len(pattern)} features); "
+            "scan more of the car"
+        )
+    missing = sum(e.target for e in pattern) - len(best.origin)
+    if missing:
+        raise DataError(
+            f"datum: {missing} of the features that the recipe's x = 0 rests on aren't seen; nothing else is taken"
+        )
+    return best
+
+
+@dataclass(frozen=True, eq=False)
+class _Entry:
+    kind: str
+    diameter: float
+    at: Array
+    axis: Array
+    target: bool
+
+
+def _pattern(recipe: Mapping[str, Any]) -> list[_Entry]:
+    if recipe.get("rule") != RULE:
+        raise UsageError(f"datum: a recipe of rule {recipe.get('rule')!r} can't be repeated here; {RULE!r} can")
+    try:
+        rows = [
+            _Entry(
+                e["kind"],
+                float(e["diameter_mm"]),
+                np.array(e["at_mm"], float),
+                np.array(e["axis"], float),
+                bool(e["target_mm"]),
+            )
+            for e in recipe["features"]
+        ]
+    except (KeyError, TypeError, ValueError) as e:
+        raise UsageError(f"datum: the recipe is damaged ({e}); take it from a finished job's datum.json") from e
+    if not any(r.target for r in rows):
+        raise DataError("datum: the recipe's x = 0 rests on no feature, so it can't be made again; scan more holes")
+    return rows
+
+
+def _tries(
+    pattern: list[_Entry], kind: str, features: Features, mirror: Mirror, along: Array, middle: Array
+) -> Iterator[Repeat]:
+    for up in (1.0, -1.0):
+        for ahead in (1.0, -1.0):
+            z = up * np.cross(along, mirror.normal)
+            x = ahead * along
+            rough = rough_frame(np.stack([x, np.cross(z, x), z]), mirror, middle)
+            try:
+                lows = lows_of(features, rough)
+            except DataError:
+                continue
+            if lows[0].kind == kind:
+                for lowest in levels_of(lows):
+                    level = level_of(lows, features.noise.drift_mm, features.noise.drift_mm_per_m, lowest)
+                    yield _placed(pattern, features.found, rough, level)
+
+
+def _placed(pattern: list[_Entry], found: tuple[Feature, ...], rough: Array, level: Level) -> Repeat:
+    """The shift along x that brings most entries of the pattern on to a feature, one to one."""
+    frame = levelled(rough, level)
+    links = [(i, j, e.at[0] - at[0]) for i, e in enumerate(pattern) for j, at in _like(e, found, frame)]
+    if not links:
+        return Repeat(rough, level, frame, (), 0)
+    shifts = np.array([s for _, _, s in links])
+    votes = [len({links[k][0] for k in np.flatnonzero(np.abs(shifts - s) < AHEAD)}) for s in shifts]
+    shift = float(np.median(shifts[np.abs(shifts - shifts[int(np.argmax(votes))]) < AHEAD]))
+    near = sorted((abs(s - shift), i, j) for i, j, s in links if abs(s - shift) < AHEAD)
+    taken: dict[int, int] = {}
+    for _, i, j in near:
+        if i not in taken and j not in taken.values():
+            taken[i] = j
+    frame = frame.copy()
+    frame[0, 3] += shift
+    return Repeat(rough, level, frame, tuple(j for i, j in sorted(taken.items()) if pattern[i].target), len(taken))
+
+
+def _like(entry: _Entry, found: tuple[Feature, ...], frame: Array) -> Iterator[tuple[int, Array]]:
+    """Features of the entry's kind, size, axis and place but for x: index and place."""
+    for j, f in enumerate(found):
+        if f.kind == entry.kind and abs(f.diameter - entry.diameter) < SMALL + 2 * f.u_diameter:
+            at = transform(frame, f.point)
+            if np.all(np.abs(at[1:] - entry.at[1:]) < ASIDE) and abs(direction(frame, f.axis) @ entry.axis) > 0.9:
+                yield j, at

@@ -1,0 +1,88 @@
+"""Refinement of a mirror plane: mirrored point-to-plane with robust weights, coarse to fine."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from barerail.geometry.frames import basis
+from barerail.geometry.mirror import Mirror
+from barerail.geometry.robust import tukey_weights
+from barerail.records import Array, Frozen, Index
+
+from .surface import Surface
+
+TUKEY = 4.0
+ALIKE = 0.94
+"""Least cosine of a mirrored normal and that of the point it falls on (20 degrees)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Match(Frozen):
+    """Surface points that fall on surface when mirrored: rows (k,), residual (k,) in mm along the normal there,
+    and its derivative (k, 3) by a step of `Mirror.moved`."""
+
+    rows: Index
+    residual: Array
+    jacobian: Array
+
+
+def match(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cut: float, slide: float) -> Match:
+    """Mirror `source` and find what it falls on within `cut` mm, at most `slide` mm beside it.
+
+    What was seen on one side only, and rims of patches, have no such partner and don't count: a missing mirror image
+    is no evidence against a plane (Ecins et al. 2017).
+    """
+    n = mirror.normal
+    mirrored = mirror.reflect(source.points)
+    distance, at = map(np.asarray, tree.query(mirrored, distance_upper_bound=cut, workers=-1))
+    rows = np.flatnonzero(np.isfinite(distance))
+    there = target.normals[at[rows]]
+    residual = np.einsum("ij,ij->i", mirrored[rows] - target.points[at[rows]], there)
+    facing = source.normals[rows]
+    cosine = np.einsum("ij,ij->i", facing - 2 * (facing @ n)[:, None] * n, there)
+    beside = distance[rows] ** 2 - residual**2 < slide**2
+    good = beside & ((cosine if source.oriented else np.abs(cosine)) > ALIKE)
+    rows, there = rows[good], there[good]
+    u, v, _ = basis(n)
+    p, height, across = source.points[rows], mirror.heights(source.points[rows]), there @ n
+    turns = [-2 * (p @ e * across + height * (there @ e)) for e in (u, v)]
+    return Match(rows, residual[good], np.column_stack([*turns, 2 * across]))
+
+
+def robust_scale(residual: Array, least: float) -> float:
+    """1.4826 times the median size of residuals, `least` mm at least."""
+    return max(1.4826 * float(np.median(np.abs(residual))), least)
+
+
+def refine(
+    source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cuts: tuple[float, ...], slide: float, still: float
+) -> Mirror | None:
+    """The plane that mirrors `source` best onto `target`, within each of `cuts` mm in turn; None where it gets lost.
+
+    The plane itself (3 parameters) is stepped in each round of closest points (Combes et al. 2008), by reweighted
+    least squares with the Tukey biweight at 4 robust scales; a cut is done when the plane moves less than `still` mm
+    at the far points.
+    """
+    reach = float(np.linalg.norm(source.points, axis=1).max())
+    for cut in cuts:
+        for _ in range(12):
+            m = match(source, target, tree, mirror, cut, slide)
+            if len(m.rows) < 30:
+                return None
+            scale = robust_scale(m.residual, 0.02 * slide)
+            weight = source.area[m.rows] * tukey_weights(m.residual, TUKEY, scale)
+            weighted = m.jacobian * weight[:, None]
+            normal_matrix = weighted.T @ m.jacobian
+            if np.linalg.cond(normal_matrix * np.outer(s := _sizes(reach), s)) > 1e12:
+                return None
+            step = np.asarray(-np.linalg.solve(normal_matrix, weighted.T @ m.residual), float)
+            mirror = mirror.moved(step)
+            if reach * float(np.hypot(step[0], step[1])) + abs(step[2]) < still:
+                break
+    return mirror
+
+
+def _sizes(reach: float) -> Array:
+    """Steps that move the far points alike, to judge how well a normal matrix is conditioned."""
+    return np.array([1 / reach, 1 / reach, 1.0])

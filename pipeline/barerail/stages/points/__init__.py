@@ -1,0 +1,82 @@
+"""Features, datum and the user's names -> labelled mounting points in car axes, and the left/right pairs."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+from barerail.records import Datum, Features, MountPoints, Note, Pair, Wanted
+from barerail.settings import PointsSettings
+from barerail.stages.points.budget import budget, difference
+from barerail.stages.points.label import Labels, faces, labelled, missing, partner_axes, sides, units
+from barerail.stages.points.names import Unit, all_names, crowded
+from barerail.stages.points.pairs import Differences, Partners, differences, find_partners
+from barerail.stages.points.place import place
+from barerail.stages.points.wanted import Given, give
+
+__all__ = ["points"]
+
+
+def points(features: Features, datum: Datum, wanted: Sequence[Wanted], settings: PointsSettings) -> MountPoints:
+    """Labelled points of every feature, and one a rail, with the pairs across y = 0.
+
+    Order: front to rear, a left point before its right partner; wanted names that found no feature at the end, state
+    `missing`. A feature that nobody named has an automatic name (`names`). Covariances: `budget`. UsageError where a
+    wanted name contradicts its own place; DataError where it can't be told which feature it means.
+    """
+    placed = place(features, datum)
+    sums = budget(placed, features, datum)
+    partners = find_partners(placed, settings)
+    across = differences(placed, partners.left, partners.right)
+    partner = _both_ways(partners)
+    given = give(wanted, placed, partner, settings)
+    side = sides(placed, partners, settings)
+    face = faces(placed, side)
+    parts = units(placed, partner, side, face)
+    names = all_names(parts, settings.zone_mm, given.names, [w.name for w in given.missing])
+    remarks = _remarks(across, parts, given, settings)
+    labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks)
+    found = [labelled(placed, sums, labels, datum, row) for unit in parts for row in unit.rows]
+    absent = [missing(w, why) for w, why in given.missing.items()]
+    values, covs = difference(sums, across, placed, features.noise, datum)
+    pairs = {int(a): Pair(names[a], names[b], v, c) for a, b, v, c in zip(across.left, across.right, values, covs)}
+    in_order = tuple(pairs[unit.rows[0]] for unit in parts if len(unit.rows) == 2)
+    folded = len(features.found) - int((placed.found >= 0).sum())
+    notes = (*_notes(folded, sums.share, partners, names, settings), *given.notes, *_missing_notes(given))
+    return MountPoints((*found, *absent), in_order, notes)
+
+
+def _both_ways(partners: Partners) -> dict[int, int]:
+    pairs = list(zip(partners.left.tolist(), partners.right.tolist()))
+    return dict(pairs) | {b: a for a, b in pairs}
+
+
+def _remarks(across: Differences, parts: list[Unit], given: Given, settings: PointsSettings) -> dict[int, list[str]]:
+    """What to say in the note of a row, by row."""
+    remarks: dict[int, list[str]] = defaultdict(list)
+    for row in crowded(parts, settings.zone_mm):
+        if row not in given.names:
+            remarks[row].append("one of several alike within a centimetre: the count in its name may change")
+    for a, b in zip(across.left[across.unseen].tolist(), across.right[across.unseen].tolist()):
+        for row in (a, b):
+            remarks[row].append("its partner is seen on the opposite face only")
+    return remarks
+
+
+def _notes(
+    folded: int, share: float, partners: Partners, names: dict[int, str], settings: PointsSettings
+) -> list[Note]:
+    notes = []
+    if folded:
+        notes.append(Note("points", "rims of brackets and sleeves: their holes are in the bracket's row", folded))
+    if share < 0.99:
+        text = f"the datum's covariance can't hold what its features put into it: taken times {share:.2f}"
+        notes.append(Note("points", text))
+    if len(partners.distance):
+        told = [f"{names[a]} and {names[b]} ({d:.1f} mm)" for (a, b), d in zip(partners.doubtful, partners.distance)]
+        text = f"left/right partners that a like feature close by puts in doubt, left unpaired: {', '.join(told)}"
+        notes.append(Note("points", text, len(told), warning=True))
+    return notes
+
+
+def _missing_notes(given: Given) -> list[Note]:
+    told = [f"{w.name} (row {w.row}): {why}" for w, why in given.missing.items()]
+    return [Note("points", f"names without a feature: {'; '.join(told)}", len(told), warning=True)] if told else []

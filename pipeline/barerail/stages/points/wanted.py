@@ -1,0 +1,180 @@
+"""Gives the names of a names file to features: registered as a whole, then one to one by kind and place."""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from barerail.errors import DataError, UsageError
+from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up, tree
+from barerail.records import KINDS, Array, Index, Note, Wanted
+from barerail.settings import PointsSettings
+from barerail.stages.points.place import LINES, Placed, nearby, separation
+from barerail.stages.points.register import FITS_MM, Placement, moved_words, register
+
+SIDES = {"-L": 1.0, "-R": -1.0}
+OTHER = {"-L": "-R", "-R": "-L"}
+STANDS_OUT = 5.0
+
+
+class Given(NamedTuple):
+    """Name of each named row of Placed; why each name that stayed without a feature did; and what to tell the user."""
+
+    names: dict[int, str]
+    missing: dict[Wanted, str]
+    notes: tuple[Note, ...]
+
+
+def check(wanted: Sequence[Wanted]) -> None:
+    """UsageError with the row of the names file where the side in a name disagrees with its y."""
+    for w in wanted:
+        ending, y = w.name[-2:], w.position[1]
+        if ending in SIDES and SIDES[ending] * y <= 0:
+            where = "left" if y > 0 else "right" if y < 0 else "on the centre plane"
+            raise UsageError(
+                f"names file, row {w.row}: {w.name} ends in {ending}, but y = {y:g} mm is {where} (as seated, facing "
+                "forward); correct the name, the sign of y or the axes of the file"
+            )
+
+
+def give(wanted: Sequence[Wanted], placed: Placed, partner: dict[int, int], settings: PointsSettings) -> Given:
+    """Each name to its feature.
+
+    Within reach_mm of its registered place, of its kind, and on its side of the car, the matching with the least sum
+    of distance over reach is taken. Names whose feature has another candidate less than twice as far are refused
+    (DataError, all in one line). A feature that has a like one less than twice as far as the name is in a row whose
+    end the scan may not show: the name is missing. A name in -L or -R names the partner as well, unless that has one.
+    """
+    check(wanted)
+    if not wanted:
+        return Given({}, {}, ())
+    return _Giving(wanted, placed, settings).result(partner)
+
+
+class _Giving:
+    def __init__(self, wanted: Sequence[Wanted], placed: Placed, settings: PointsSettings) -> None:
+        self.wanted, self.placed = wanted, placed
+        self.kind = np.array([KINDS.index(w.kind) for w in wanted])
+        self.reach = np.array([w.reach_mm for w in wanted])
+        self.side = np.array([SIDES.get(w.name[-2:], 0.0) for w in wanted])
+        at = np.array([w.position for w in wanted], float)
+        self.placement = self._register(at, settings.register_mm)
+        self.at = at + self.placement.shift
+
+    def _register(self, at: Array, furthest: float) -> Placement:
+        """The shift of the names that stand for one place; a tube's or rail's middle may lie anywhere along it."""
+        p = self.placed
+        pointed, there = (~np.isin(k, [KINDS.index(line) for line in LINES]) for k in (self.kind, p.kind))
+        if not pointed.any() or not there.any():
+            return Placement(np.zeros(3), 0, float("nan"))
+        features = tree(p.point[there], p.kind[there])
+        reach = float(np.median(self.reach[pointed]))
+        return register(at[pointed], self.kind[pointed], features, p.point[there], reach, furthest)
+
+    def result(self, partner: dict[int, int]) -> Given:
+        within, distance = self._candidates()
+        cost = distance / self.reach[within.a]
+        chosen = assign(within, cost, (len(self.wanted), len(self.placed.kind)), unmatched=1.0)
+        self._refuse(within, distance, chosen)
+        a, b, d = within.a[chosen], within.b[chosen], distance[chosen]
+        next_gap = self._neighbour_gap()[b]
+        in_row = ambiguous(d, next_gap)
+        names = {int(j): self.wanted[i].name for i, j in zip(a[~in_row], b[~in_row])}
+        why = {int(i): self._row_words(i, *gaps) for i, *gaps in zip(a[in_row], d[in_row], next_gap[in_row])}
+        for i in sorted({*range(len(self.wanted))} - {*a.tolist()}):
+            why[i] = self._why(i, names)
+        missing = {self.wanted[i]: why[i] for i in sorted(why)}
+        partners = self._for_partners(names, partner)
+        notes = (*self._registered(), *self._stands_out(a[~in_row], d[~in_row]), *self._split(names, partner))
+        return Given(names | partners, missing, notes)
+
+    def _candidates(self) -> tuple[Links, Array]:
+        """Features of the name's kind within its reach, on its side, and their distance (k,) mm."""
+        p = self.placed
+        found = nearby(self.at, self.kind, p.point, p.kind, float(self.reach.max()), float(p.half.max(initial=0.0)))
+        distance = separation(self.at[found.a] - p.point[found.b], p.axis[found.b], p.half[found.b])
+        keep = (distance <= self.reach[found.a]) & (self.side[found.a] * p.point[found.b, 1] >= 0)
+        return Links(found.a[keep], found.b[keep]), distance[keep]
+
+    def _neighbour_gap(self) -> Array:
+        """Distance (n,) from each feature to the nearest other of its kind."""
+        p = self.placed
+        among = nearby(p.point, p.kind, p.point, p.kind, 2 * float(self.reach.max()), 0.0)
+        return gap(among, np.linalg.norm(p.point[among.b] - p.point[among.a], axis=1), len(p.kind))
+
+    def _refuse(self, within: Links, distance: Array, chosen: Index) -> None:
+        """DataError for names whose place fits two features, or features that fit two names, about as well."""
+        by_name, by_feature = runner_up(within, distance, chosen)
+        told = []
+        for k, two, shared in zip(chosen, by_name, by_feature):
+            w, d = self.wanted[within.a[k]], distance[k]
+            if ambiguous(d, two):
+                told.append(f"row {w.row}, {w.name}: one {w.kind} is {d:.1f} mm away, another {two:.1f} mm")
+            elif ambiguous(d, shared):
+                told.append(
+                    f"row {w.row}, {w.name}: its {w.kind}, {d:.1f} mm away, is {shared:.1f} mm from another name"
+                )
+        if told:
+            more = f"; and {len(told) - 3} more" if len(told) > 3 else ""
+            raise DataError(
+                f"names file: {len(told)} name(s) can't be told apart: {'; '.join(told[:3])}{more}; "
+                "correct their places or lower reach_mm"
+            )
+
+    def _row_words(self, i: int, distance: float, gap_mm: float) -> str:
+        kind = self.wanted[i].kind
+        return (
+            f"the nearest {kind} is {distance:.1f} mm away and has another {gap_mm:.1f} mm from it: "
+            "in such a row it may be the next one, so it isn't taken"
+        )
+
+    def _why(self, i: int, names: dict[int, str]) -> str:
+        """Why name i has no feature, with distances."""
+        w, p = self.wanted[i], self.placed
+        distance = separation(self.at[i] - p.point, p.axis, p.half)
+        distance[self.side[i] * p.point[:, 1] < 0] = np.inf
+        own = np.where(p.kind == self.kind[i], distance, np.inf)
+        nearest, least = int(np.argmin(own)) if len(own) else -1, float(own.min(initial=np.inf))
+        if least <= w.reach_mm:
+            return f"the {w.kind} {least:.1f} mm away is {names.get(nearest, 'already taken')}"
+        if distance.min(initial=np.inf) <= w.reach_mm:
+            j = int(np.argmin(distance))
+            there = f"a {KINDS[p.kind[j]]} {distance[j]:.1f} mm away"
+            return f"no {w.kind} within {w.reach_mm:g} mm, but {there}: its kind differs"
+        far = f"the nearest is {least:.1f} mm away" if np.isfinite(least) else "none on its side at all"
+        return f"no {w.kind} within {w.reach_mm:g} mm, {far}"
+
+    def _for_partners(self, names: dict[int, str], partner: dict[int, int]) -> dict[int, str]:
+        """Names for partners of features named -L or -R, where neither the partner nor the name is spoken for."""
+        given = {w.name for w in self.wanted}
+        more = {}
+        for j, name in names.items():
+            other = name[:-2] + OTHER.get(name[-2:], "")
+            if name[-2:] in OTHER and j in partner and partner[j] not in names and other not in given:
+                more[partner[j]] = other
+        return more
+
+    def _registered(self) -> list[Note]:
+        shift, fits, spread = self.placement
+        if not fits:
+            return []
+        text = f"names file: registered, moved {moved_words(shift)}; {fits} names then fit to {spread:.2f} mm (median)"
+        return [Note("points", text, fits, warning=bool(np.linalg.norm(shift) > FITS_MM))]
+
+    def _stands_out(self, a: Index, distance: Array) -> list[Note]:
+        """Names much further from their feature than the rest."""
+        if len(distance) < 4:
+            return []
+        typical = float(np.median(distance))
+        far = distance > max(FITS_MM, STANDS_OUT * typical)
+        rows = [f"{self.wanted[i].name} {d:.1f} mm" for i, d in zip(a[far], distance[far])]
+        text = f"names further from their feature than the others (median {typical:.1f} mm): {', '.join(rows)}"
+        return [Note("points", text, len(rows), warning=True)] if rows else []
+
+    def _split(self, names: dict[int, str], partner: dict[int, int]) -> list[Note]:
+        """-L and -R names given to two features that aren't partners."""
+        row = {name: j for j, name in names.items()}
+        stems = [n[:-2] for n in row if n.endswith("-L") and n[:-2] + "-R" in row]
+        apart = [s for s in stems if partner.get(row[s + "-L"]) != row[s + "-R"]]
+        text = f"named as left and right, but no mirror images of each other: {', '.join(apart)}"
+        return [Note("points", text, len(apart), warning=True)] if apart else []

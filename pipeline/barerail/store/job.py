@@ -1,0 +1,210 @@
+"""The job folder: what was put in, what each stage made of it, and what of that still holds."""
+
+import json
+import os
+import traceback
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from barerail import __version__
+from barerail.errors import BarerailError, UsageError
+from barerail.settings import Settings
+from barerail.store import config, files, lock
+from barerail.store.files import Content
+
+RECORD = "job.json"
+FAULT = "fault.txt"
+FORMAT = 1
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a stage's result rests on: hashes of its input files, of the settings it reads and of its code."""
+
+    inputs: dict[str, str]
+    settings: str
+    code: str
+
+
+def digest(value: Any) -> str:
+    """SHA-256 of plain data."""
+    return sha256(json.dumps(value, sort_keys=True).encode()).hexdigest()
+
+
+@contextmanager
+def opened(folder: Path, scans: Sequence[Path] = ()) -> Iterator["Job"]:
+    """The job in `folder`, held against other runs; a new one where `scans` are given and there is none.
+
+    UsageError: no job there, a folder of other things, another run at work, a job of another scan. A fault of the
+    program leaves its traceback in the folder and comes out as one line.
+    """
+    _check_folder(folder, bool(scans))
+    with lock.held(folder / "work" / "lock"):
+        files.sweep(folder)
+        job = Job(folder, _read_record(folder / RECORD))
+        job.claim(scans)
+        (folder / FAULT).unlink(missing_ok=True)
+        try:
+            yield job
+        except Exception as error:
+            if isinstance(error, BarerailError):
+                raise
+            raise _fault(error, folder) from error
+
+
+def _check_folder(folder: Path, new: bool) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file: --job takes a folder")
+    if (folder / RECORD).exists():
+        return
+    if not new:
+        raise UsageError(f"{folder} holds no job: start one with barerail run SCAN --job {folder}")
+    others = [p.name for p in folder.iterdir() if p.name != "work"] if folder.exists() else []
+    if others:
+        found = ", ".join(sorted(others)[:3])
+        raise UsageError(f"{folder} holds other things ({found}) and no job: give --job a new or empty folder")
+
+
+def _read_record(path: Path) -> dict[str, Any]:
+    if not path.exists():
+        return {"format": FORMAT, "inputs": [], "settings": Settings().model_dump(mode="json"), "stages": {}}
+    try:
+        record = json.loads(path.read_text("utf-8"))
+        form = record["format"]
+    except (ValueError, KeyError, TypeError) as error:
+        raise UsageError(f"{path} is no job record ({error}): start again in a new folder") from error
+    if form != FORMAT:
+        raise UsageError(f"{path.parent} was made by barerail {record['tool']['version']}: start again in a new folder")
+    return dict(record)
+
+
+def _fault(error: Exception, folder: Path) -> BarerailError:
+    kept = folder / FAULT
+    try:
+        kept.write_text("".join(traceback.format_exception(error)), "utf-8")
+    except OSError:
+        return BarerailError(f"a fault of the program: {type(error).__name__}: {error}")
+    return BarerailError(f"a fault of the program ({type(error).__name__}: {error}); what to report stands in {kept}")
+
+
+class Job:
+    """An open job folder. Paths in it are relative to it."""
+
+    def __init__(self, folder: Path, record: dict[str, Any]) -> None:
+        self.folder, self.record = folder, record
+        self.stages: dict[str, Any] = record["stages"]
+
+    @property
+    def settings(self) -> Settings:
+        """The settings in force: those of the last stage that was done."""
+        return config.build(self.record["settings"], RECORD)
+
+    @property
+    def scans(self) -> list[Path]:
+        """Where the scan files were when they were last given."""
+        return [self.folder / entry["path"] for entry in self.record["inputs"]]
+
+    @property
+    def inputs(self) -> dict[str, str]:
+        """Hashes of the scan files by name."""
+        return {entry["name"]: entry["sha256"] for entry in self.record["inputs"]}
+
+    def claim(self, scans: Sequence[Path]) -> None:
+        """Bind the job to its scan files; UsageError where it already holds others."""
+        given = [_identity(path, self.folder) for path in scans]
+        held = self.record["inputs"]
+        other = given and [e["sha256"] for e in held] != [e["sha256"] for e in given]
+        if other and self.stages:
+            names = ", ".join(e["name"] for e in held)
+            raise UsageError(
+                f"{self.folder} holds the job of another scan ({names}): give this one its own --job folder"
+            )
+        if given and given != held:
+            self.record["inputs"] = given
+            self._save()
+
+    def current(self, stage: str, basis: Basis) -> bool:
+        """Whether the stage was done on just this basis and its files are still as it wrote them."""
+        entry = self.stages.get(stage)
+        same = entry is not None and all(entry[key] == value for key, value in asdict(basis).items())
+        return same and all(self._hash(name) == kept for name, kept in self.outputs(stage).items())
+
+    def outputs(self, stage: str) -> dict[str, str]:
+        """Hashes of a stage's files by path; empty where it wasn't done."""
+        return dict(self.stages[stage]["outputs"]) if stage in self.stages else {}
+
+    def keep(
+        self, stage: str, basis: Basis, contents: Mapping[str, Content], facts: Mapping[str, Any], later: Sequence[str]
+    ) -> list[str]:
+        """Store a stage's files, all or none; files of `later` stages that rested on others are removed.
+
+        Returns the files that somebody had changed meanwhile: they are kept, `.changed` added to their names.
+        """
+        drafts = self._drafts(contents)
+        outputs = {name: d.sha256 for name, d in drafts.items()}
+        spared = self._spare([stage, *later])
+        try:
+            if outputs != self.outputs(stage):
+                self._forget([stage, *later])
+            for d in drafts.values():
+                d.publish()
+        finally:
+            for d in drafts.values():
+                d.discard()
+        finished = datetime.now(UTC).isoformat(timespec="seconds")
+        self.stages[stage] = asdict(basis) | {"outputs": outputs} | dict(facts) | {"finished": finished}
+        self._save()
+        return spared
+
+    def remember(self, settings: Settings) -> None:
+        """Make these the settings in force."""
+        values = settings.model_dump(mode="json")
+        if values != self.record["settings"]:
+            self.record["settings"] = values
+            self._save()
+
+    def _drafts(self, contents: Mapping[str, Content]) -> dict[str, files.Draft]:
+        drafts: dict[str, files.Draft] = {}
+        try:
+            for name, content in contents.items():
+                drafts[name] = files.draft(self.folder / name, content)
+        except BaseException:
+            for d in drafts.values():
+                d.discard()
+            raise
+        return drafts
+
+    def _spare(self, stages: Sequence[str]) -> list[str]:
+        """Rename the files of these stages that are no longer as they were written, work/ aside."""
+        old = {name: kept for stage in stages for name, kept in self.outputs(stage).items()}
+        changed = [n for n, kept in old.items() if not n.startswith("work/") and self._hash(n) not in ("", kept)]
+        for name in changed:
+            os.replace(self.folder / name, self.folder / f"{name}.changed")
+        return changed
+
+    def _forget(self, stages: Sequence[str]) -> None:
+        old = [name for stage in stages for name in self.outputs(stage)]
+        for stage in stages:
+            self.stages.pop(stage, None)
+        self._save()
+        for name in old:
+            (self.folder / name).unlink(missing_ok=True)
+
+    def _hash(self, name: str) -> str:
+        path = self.folder / name
+        return files.sha256(path) if path.is_file() else ""
+
+    def _save(self) -> None:
+        head = {"tool": {"name": "barerail", "version": __version__}}
+        text = json.dumps(head | self.record, indent=1, ensure_ascii=False, allow_nan=False)
+        files.write(self.folder / RECORD, f"{text}\n".encode())
+
+
+def _identity(path: Path, folder: Path) -> dict[str, Any]:
+    relative = os.path.relpath(path.resolve(), folder.resolve())
+    return {"name": path.name, "path": relative, "bytes": path.stat().st_size, "sha256": files.sha256(path)}

@@ -1,0 +1,144 @@
+"""Names files: which features the user named, and where they are to be looked for."""
+
+import csv
+import math
+import re
+from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import NamedTuple
+
+from barerail.errors import UsageError
+from barerail.records import KINDS, Wanted
+
+REACH_MM = 15.0
+_MM_PER = {"mm": 1.0, "in": 25.4}
+_COORDINATES = ("x", "y", "z")
+_COMMA_DECIMAL = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?")
+_OTHER_AXES = ("iso4130", "rearward")
+
+Row = tuple[int, Mapping[str, str]]
+"""Line number in the file, and the cells by column."""
+
+
+class Names(NamedTuple):
+    """The features a file names, and the names of its rows without coordinates, which can't be looked for."""
+
+    wanted: tuple[Wanted, ...]
+    left_out: tuple[str, ...]
+
+
+def raw(path: Path) -> bytes:
+    """The bytes of a names file; UsageError where it can't be read."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise UsageError(f"can't read the names file {path}: {error.strerror}") from error
+
+
+def parse(data: bytes, file: str) -> Names:
+    """What a names file names (a points.csv is one), in mm of the car axes x forward, y left, z up.
+
+    UsageError, with `file` and the line, for anything that isn't plain. Only rows of state `missing` may lack
+    coordinates.
+    """
+    try:
+        lines = data.decode("utf-8-sig").splitlines()
+    except UnicodeDecodeError as error:
+        raise UsageError(f"{file} is no UTF-8 text: save it as CSV UTF-8") from error
+    unit, rows = _table(lines, file)
+    wanted, left_out = [], []
+    for row, cells in rows:
+        if cells.get("state") == "missing" and not any(cells.get(f"{axis}_{unit}") for axis in _COORDINATES):
+            left_out.append(cells["name"])
+        else:
+            wanted.append(_wanted(row, cells, unit, file))
+    _unique(wanted, file)
+    return Names(tuple(wanted), tuple(left_out))
+
+
+def _table(lines: list[str], file: str) -> tuple[str, Iterator[Row]]:
+    """The unit of the coordinates, and the rows below the header row."""
+    told = [line.strip('"# \t') for line in lines if _is_comment(line)]
+    if axes := next((text for text in told if any(word in text for word in _OTHER_AXES)), ""):
+        raise UsageError(f"{file} states other axes ({axes}): give the points.csv of the job folder, x forward, y left")
+    at = next((i for i, line in enumerate(lines) if not _is_comment(line) and line.strip(" ;,\t")), None)
+    if at is None:
+        raise UsageError(f"{file} has no header row: name, kind, x_mm, y_mm, z_mm")
+    separator = next((mark for mark in ";\t" if mark in lines[at]), ",")
+    columns = [name.strip() for name in next(csv.reader([lines[at]], delimiter=separator))]
+    return _unit(columns, file), _rows(lines, at, columns, separator, file)
+
+
+def _is_comment(line: str) -> bool:
+    return line.lstrip(' "').startswith("#")
+
+
+def _unit(columns: list[str], file: str) -> str:
+    units = [u for u in _MM_PER if any(f"{axis}_{u}" in columns for axis in _COORDINATES)]
+    needed = ["name", "kind", *(f"{axis}_{units[0] if units else 'mm'}" for axis in _COORDINATES)]
+    lacking = [name for name in needed if name not in columns]
+    if len(units) > 1:
+        raise UsageError(f"{file} has columns in mm and in inches: keep one set of x, y, z")
+    if lacking:
+        raise UsageError(f"{file} lacks the column {', '.join(lacking)}; it has {', '.join(filter(None, columns))}")
+    if double := next((name for name in needed if columns.count(name) > 1), ""):
+        raise UsageError(f"{file} has the column {double} twice")
+    return units[0]
+
+
+def _rows(lines: list[str], at: int, columns: list[str], separator: str, file: str) -> Iterator[Row]:
+    for i, line in enumerate(lines[at + 1 :], at + 2):
+        if _is_comment(line) or not line.strip(' ";,\t'):
+            continue
+        cells = [cell.strip() for cell in next(csv.reader([line], delimiter=separator))]
+        if len(cells) > len(columns) and any(cells[len(columns) :]):
+            raise UsageError(
+                f"{file} line {i} has {len(cells)} cells for {len(columns)} columns: "
+                "decimal commas need semicolons between the cells"
+            )
+        yield i, dict(zip(columns, cells))
+
+
+def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str) -> Wanted:
+    place = f"{file} line {row}"
+    name, kind = re.sub(r"^'(?=[=+\-@])", "", cells["name"]), cells.get("kind", "")
+    if not name:
+        raise UsageError(f"{place} has no name")
+    if kind not in KINDS:
+        near = get_close_matches(kind, KINDS, 1)
+        hint = f"did you mean {near[0]}?" if near else f"one of {', '.join(KINDS)}"
+        raise UsageError(f"{place} ({name}): '{kind}' is no kind of feature; {hint}")
+    columns = [f"{axis}_{unit}" for axis in _COORDINATES]
+    x, y, z = (_number(cells.get(column, ""), column, place) * _MM_PER[unit] for column in columns)
+    return Wanted(row, name, kind, (x, y, z), _reach(cells, place))
+
+
+def _reach(cells: Mapping[str, str], place: str) -> float:
+    given = [(u, cells[f"reach_{u}"]) for u in _MM_PER if cells.get(f"reach_{u}")]
+    if not given:
+        return REACH_MM
+    unit, text = given[0]
+    reach = _number(text, f"reach_{unit}", place) * _MM_PER[unit]
+    if reach <= 0:
+        raise UsageError(f"{place}: reach_{unit} is {text}: how far to look must be more than 0 {unit}")
+    return reach
+
+
+def _number(text: str, column: str, place: str) -> float:
+    dotted = text.replace(",", ".") if _COMMA_DECIMAL.fullmatch(text) else text
+    try:
+        value = float(dotted)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"{place}: {column} is '{text}', which is no number")
+    return value
+
+
+def _unique(wanted: list[Wanted], file: str) -> None:
+    first: dict[str, int] = {}
+    for item in wanted:
+        if item.name in first:
+            raise UsageError(f"{file}: the name {item.name} stands on line {first[item.name]} and on line {item.row}")
+        first[item.name] = item.row

@@ -1,0 +1,60 @@
+"""What the format readers share: the raw content of a file, and the faults that any of them may meet."""
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barerail.errors import DataError
+from barerail.records import Array
+
+Triangles = NDArray[np.int32]
+
+
+@dataclass(eq=False)
+class Raw:
+    """A file's content in its own unit: points (n, 3), normals (n, 3) and triangles (t, 3) where it has them."""
+
+    points: Array
+    normals: NDArray[np.float32] | None = None
+    triangles: Triangles | None = None
+    unit: str | None = None
+    remarks: tuple[str, ...] = ()
+
+
+def truncated(path: Path, promised: str, held: str) -> DataError:
+    """The header promises more than the file holds."""
+    return DataError(f"{path.name} is cut short: its header promises {promised}, the file holds {held}: copy it again")
+
+
+def numbers(text: bytes, path: Path) -> Array:
+    """All the white-space separated numbers of `text`; DataError where anything else stands between them."""
+    with warnings.catch_warnings():
+        # Older numpy warns about unread text and returns what came before it; newer numpy raises.
+        warnings.simplefilter("error", DeprecationWarning)
+        try:
+            return np.fromstring(text, sep=" ")
+        except (ValueError, DeprecationWarning) as error:
+            raise DataError(f"{path.name} is damaged: words stand where only numbers should") from error
+
+
+def check_indices(triangles: NDArray[np.int64], n: int, path: Path) -> Triangles:
+    """Triangles as int32; DataError where one points at a vertex that isn't there."""
+    if triangles.size and (triangles.min() < 0 or triangles.max() >= n):
+        raise DataError(f"{path.name} is damaged: a face uses a vertex that the file doesn't hold ({n} vertices)")
+    return triangles.astype(np.int32)
+
+
+def fans(counts: NDArray[np.int64], flat: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Polygons as triangles (t, 3), each a fan about its first corner; counts (f,) corners of `flat` each."""
+    if (counts == 3).all():
+        return flat.reshape(-1, 3)
+    start = np.cumsum(counts) - counts
+    parts = []
+    for size in np.unique(counts[counts >= 3]):
+        corners = flat[start[counts == size][:, None] + np.arange(size)]
+        fan = [corners[:, [0, i, i + 1]] for i in range(1, size - 1)]
+        parts.append(np.concatenate(fan))
+    return np.concatenate(parts) if parts else np.zeros((0, 3), np.int64)
