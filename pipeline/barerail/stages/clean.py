@@ -70,7 +70,7 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
         spacing_mm=spacing,
         noise_mm=noise,
         floor=floor,
-        notes=(*scan.notes, *notes, *said),
+        notes=(*notes, *said),
     )
 
 

@@ -105,7 +105,7 @@ def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:
     least = max(settings.hole_min_mm, 5 * spacing) / 2
     if len(face.on) < 30:
         return []
-    shrink = 0.5 if cloud.clean.scan.triangles is not None else 0.8
+    shrink = 0.62 if cloud.clean.scan.triangles is not None else 0.8
     discs = empty_discs(face.on, max(0.5 * spacing, 0.5), shrink * least, settings.hole_max_mm / 2)
     found = [_measure(face, disc, cloud) for disc in _closed(face.on, discs, spacing)]
     return _distinct([b for b in found if b is not None and b.rim.mean[2] > shrink * least])
@@ -170,8 +170,8 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
 def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
     """False for a mere gap in the scan: nothing near the rim down the wall or standing up from it."""
     off = np.abs(np.hypot(*(xy - disc[:2]).T) - disc[2])
-    beside = (off < 2.0 * spacing) & (np.abs(z) > 0.5)
-    return int((beside & (z > -WALL_DEPTH) & (z < 20.0)).sum()) >= 4
+    beside = xy[(off < 2.0 * spacing) & (np.abs(z) > 0.5) & (z > -WALL_DEPTH) & (z < 20.0)]
+    return len(beside) >= 4 and cover(beside, disc[:2], 0.0, np.inf, 12) >= 0.3
 
 
 def _density(on: Array, start: Array, spacing: float) -> float:

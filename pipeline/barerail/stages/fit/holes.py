@@ -123,9 +123,10 @@ def _stud(
     rho = np.hypot(local[:, 0], local[:, 1])
     shaft = local[(local[:, 2] > 2.5) & (local[:, 2] < 90.0) & (rho < r + 1.5) & (rho > 0.4 * r)]
     top = _top(shaft[:, 2])
-    if not 5.0 < top < 80.0:
+    if not 5.0 < top < 80.0 or cover(shaft[:, :2], np.zeros(2), 0.0, np.inf) < 0.5:
         return None
     body = shaft[shaft[:, 2] < top - 1.0]
+    body = body[:: max(1, len(body) // 600)]
     try:
         fit = fit_cylinder(body, [0.0, 0.0, 1.0], [0.0, 0.0, 0.0], 0.9 * r, robust=True)
     except DataError:
