@@ -120,6 +120,11 @@ class NoiseModel:
     drift_mm: float
     drift_mm_per_m: float
 
+    @property
+    def sigma_mm(self) -> float:
+        """Standard deviation of one point, mm."""
+        return float(np.hypot(self.white_mm, self.corr_mm))
+
 
 @dataclass(frozen=True, eq=False)
 class Plane(Frozen):

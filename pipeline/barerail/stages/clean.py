@@ -46,10 +46,11 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
     cells, voxel, spacing = _thin(points, scan, settings)
     progress(0.4)
     near, _ = nearest(cells.mean, NEIGHBOURS, 6 * voxel)
-    noise = _noise(points, cells, near)
-    progress(0.5)
     given, notes = _given_normals(scan, cells, near)
-    near = _first(near if given is None else _same_side(near, given), _neighbours(noise, spacing))
+    near = near if given is None else _same_side(near, given)
+    noise = _noise(points, cells, near)
+    progress(0.6)
+    near = _first(near, _neighbours(noise, spacing))
     normals = normals_of(cells.mean, near)
     if given is not None:
         normals, said = _signed(cells.mean, normals, given)
@@ -160,14 +161,14 @@ def _noise(points: Array, cells: Cells, near: Index) -> float:
     probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
     spread = np.full(len(probe), np.nan)
     for i, p in enumerate(probe):
-        ring = np.concatenate(([p], near[p, :18][near[p, :18] >= 0]))
+        ring = np.concatenate(([p], near[p][near[p] >= 0][:18]))
         local = points[rows_of(ring, cells.order, cells.start)]
         local = local - local.mean(0)
         if len(local) >= 10:
             values = np.linalg.eigvalsh(local.T @ local)
             spread[i] = np.sqrt(max(values[0], 0.0) / (len(local) - 3))
     found = spread[np.isfinite(spread)]
-    return float(np.quantile(found, 0.35)) if len(found) else float("nan")
+    return float(np.quantile(found, 0.2)) if len(found) else float("nan")
 
 
 def _labels(

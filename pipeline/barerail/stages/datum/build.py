@@ -48,13 +48,13 @@ def fresh(
     """The frame from this scan alone. DataError where nothing levels it, UsageError for hints that can't be."""
     z, up = up_of(np.cross(along, mirror.normal), hints, clean, features)
     rough = rough_frame(_rows(along, z), mirror, surface.middle)
-    lows = lows_of(features, rough)
+    lows = lows_of(features, surface, rough)
     reach = surface.points @ along
     ends = (float(np.quantile(reach, 0.002)), float(np.quantile(reach, 0.998)))
     x, front = front_of(along, hints, np.array([p.at[0] for p in lowest_of(lows)]), ends)
     if x @ along < 0:
         rough = rough_frame(_rows(x, z), mirror, surface.middle)
-        lows = lows_of(features, rough)
+        lows = lows_of(features, surface, rough)
     noise = features.noise
     level = level_of(lows, noise.drift_mm, noise.drift_mm_per_m)
     frame = levelled(rough, level)
@@ -67,7 +67,7 @@ def again(
     recipe: Mapping[str, Any], features: Features, surface: Surface, mirror: Mirror, along: Array, hints: Hints
 ) -> Made:
     """The frame as `recipe` makes it on this scan; its own guesses of front and above stay guesses."""
-    found = repeat(recipe, features, mirror, along, surface.middle)
+    found = repeat(recipe, features, surface, mirror, along)
     origin = resting_on(found.origin, features.found, found.frame, features.noise.drift_mm)
     for name, axis, point in (("front", 0, hints.front), ("above", 2, hints.above)):
         if point is not None and found.frame[axis, :3] @ point < 0:

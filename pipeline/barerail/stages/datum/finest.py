@@ -101,6 +101,6 @@ def few_blocks(count: int) -> float:
     """What a sandwich of so many blocks grows by: B / (B - 3) for the three numbers fitted, and for k = 2 to mean 95 %
     the square of Student's factor with B - 3 degrees of freedom over 2. DataError under 4 blocks."""
     if count < 4:
-        raise DataError(f"datum: only {count} stretches of the frame have a mirror image, 4 are needed; scan more length")
+        raise DataError(f"datum: only {count} stretches of the frame have a mirror image, 4 are needed; scan more")
     student = float(t.ppf(norm.cdf(2.0), count - 3)) / 2
     return student**2 * count / (count - 3)

@@ -12,6 +12,7 @@ from barerail.geometry.mirror import KINDS, SMALL, Mirror
 from barerail.records import Array, Feature, Features, Frozen
 
 from .frame import levelled, rough_frame
+from .surface import Surface
 from .vertical import Level, level_of, levels_of, lows_of
 
 RULE = "symmetry"
@@ -58,14 +59,14 @@ class Repeat(Frozen):
     fits: int
 
 
-def repeat(recipe: Mapping[str, Any], features: Features, mirror: Mirror, along: Array, middle: Array) -> Repeat:
+def repeat(recipe: Mapping[str, Any], features: Features, surface: Surface, mirror: Mirror, along: Array) -> Repeat:
     """The one of four ways round, each at each level and shift along x, at which the recipe's features are all there.
 
     UsageError for a recipe that isn't one of this rule; DataError where its features aren't seen, or where two ways
     fit as well as each other.
     """
     pattern = _pattern(recipe)
-    tries = list(_tries(pattern, str(recipe.get("level")), features, mirror, along, middle))
+    tries = list(_tries(pattern, str(recipe.get("level")), features, surface, mirror, along))
     if not tries:
         raise DataError(f"datum: the recipe levels the car by its {recipe.get('level')}s; this scan shows none of them")
     best = max(tries, key=lambda r: r.fits)
@@ -120,15 +121,15 @@ def _pattern(recipe: Mapping[str, Any]) -> list[_Entry]:
 
 
 def _tries(
-    pattern: list[_Entry], kind: str, features: Features, mirror: Mirror, along: Array, middle: Array
+    pattern: list[_Entry], kind: str, features: Features, surface: Surface, mirror: Mirror, along: Array
 ) -> Iterator[Repeat]:
     for up in (1.0, -1.0):
         for ahead in (1.0, -1.0):
             z = up * np.cross(along, mirror.normal)
             x = ahead * along
-            rough = rough_frame(np.stack([x, np.cross(z, x), z]), mirror, middle)
+            rough = rough_frame(np.stack([x, np.cross(z, x), z]), mirror, surface.middle)
             try:
-                lows = lows_of(features, rough)
+                lows = lows_of(features, surface, rough)
             except DataError:
                 continue
             if lows[0].kind == kind:

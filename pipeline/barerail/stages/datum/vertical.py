@@ -7,7 +7,10 @@ import numpy as np
 
 from barerail.errors import DataError
 from barerail.geometry.frames import direction, transform
+from barerail.geometry.robust import reweight
 from barerail.records import Array, Features, Frozen
+
+from .surface import Surface
 
 LONG = 200.0
 LEVEL = np.cos(np.radians(12.0))
@@ -18,7 +21,7 @@ STEP = 15.0
 SAME = 1.0
 """Faces of one side that line up this well, mm, are pieces of one face and level the car by their distance, too."""
 SIDE = 50.0
-TWIN = 30.0
+TWIN, STRIP = 30.0, 50.0
 """How far in mm across and in height a face may lie from the mirror image of its twin: damage moves rails."""
 
 
@@ -26,7 +29,7 @@ TWIN = 30.0
 class Low(Frozen):
     """A long low thing in rough car axes, mm: a point of its underside at its middle, and dz/dx there.
 
-    u_height, u_slope: standard uncertainties of the fit. index: in Features.planes, .found or .rails by `kind`.
+    u_height, u_slope: standard uncertainties of the fit. index: in Features.planes (face) or .found (tube).
     """
 
     kind: str
@@ -61,18 +64,22 @@ class Level(Frozen):
     kind: str
 
 
-def lows_of(features: Features, rough: Array) -> tuple[Low, ...]:
-    """Undersides of long faces; without them, of long tubes; without them, centre lines of rails. Rough car axes.
+def lows_of(features: Features, surface: Surface, rough: Array) -> tuple[Low, ...]:
+    """Undersides of long faces; without them on both sides, of long tubes; without them, each side's lowest surface.
 
-    DataError where there is none of it.
+    Rough car axes. DataError where there is none of it.
     """
-    for some in (_faces(features, rough), _tubes(features, rough), _rails(features, rough)):
-        parallel = _parallel(_on_both_sides(_undermost(some)))
-        if parallel:
+    some: list[Low] = []
+    for found in (_faces(features, rough), _tubes(features, rough), _surfaces(surface, rough)):
+        parallel = _parallel(_on_both_sides(_undermost(found)))
+        if len({p.left for p in parallel}) == 2:
             return tuple(parallel)
-    raise DataError(
-        f"datum: no face, tube or rail of {LONG:.0f} mm lies along the car to level it by; scan the rail undersides"
-    )
+        some = some or parallel
+    if not some:
+        raise DataError(
+            f"datum: nothing of {LONG:.0f} mm lies along the car to level it by; scan the rail undersides of both sides"
+        )
+    return tuple(some)
 
 
 def _faces(features: Features, rough: Array) -> list[Low]:
@@ -101,17 +108,32 @@ def _tubes(features: Features, rough: Array) -> list[Low]:
     return out
 
 
-def _rails(features: Features, rough: Array) -> list[Low]:
-    """Each rail's centre line as a whole."""
-    out = []
-    for i, rail in enumerate(features.rails):
-        p = transform(rough, np.array([s.centre for s in rail.stations]))
-        length = float(np.ptp(p[:, 0])) if len(p) > 2 else 0.0
-        if length > LONG:
-            slope = float(np.polyfit(p[:, 0], p[:, 2], 1)[0])
-            u = float(np.sqrt(np.mean([s.cov[1, 1] + s.cov[0, 0] for s in rail.stations])))
-            out.append(Low("rail", i, p.mean(0), slope, u, u / length, length))
-    return out
+def _surfaces(surface: Surface, rough: Array) -> list[Low]:
+    """Each side's lowest surface: a robust line through the lowest level spots of every 50 mm along the car."""
+    level = np.abs(surface.normals @ rough[2, :3]) > LEVEL
+    p = transform(rough, surface.points[level] + surface.middle)
+    sides = [p[p[:, 1] > SIDE], p[p[:, 1] < -SIDE]]
+    return [low for i, side in enumerate(sides) if (low := _lowest_line(side, i)) is not None]
+
+
+def _lowest_line(p: Array, index: int) -> Low | None:
+    order = np.lexsort((p[:, 2], np.floor(p[:, 0] / STRIP)))
+    first = np.flatnonzero(np.diff(np.floor(p[order, 0] / STRIP), prepend=np.inf))
+    x, y, z = p[order[first]].T if len(order) else np.zeros((3, 0))
+    if len(x) * STRIP < LONG:
+        return None
+
+    def fit(weights: Array, last: Array) -> Array:
+        return np.polyfit(x - x.mean(), z, 1, w=np.sqrt(weights))
+
+    even = np.ones(len(x))
+    line, weight, scale = reweight(fit, lambda c: z - np.polyval(c, x - x.mean()), even, np.array([0.0, np.median(z)]))
+    used = weight > 0
+    u = max(scale, 1e-3) / float(np.sqrt(used.sum()))
+    run = float(np.ptp(x[used]))
+    middle = float(x[used].mean())
+    at = np.array([middle, y[used].mean(), np.polyval(line, middle - x.mean())])
+    return Low("surface", index, at, float(line[0]), u, 3.5 * u / run, run)
 
 
 def _undermost(lows: list[Low]) -> list[Low]:

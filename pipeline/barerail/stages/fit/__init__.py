@@ -3,6 +3,8 @@
 The thinned scan finds things; every number comes from the full-resolution points near them.
 """
 
+from dataclasses import replace
+
 from barerail.errors import DataError
 from barerail.records import CleanScan, Features, Note, Progress, no_progress
 from barerail.settings import FitSettings
@@ -27,6 +29,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     progress(0.3)
     cloud = cloud_of(clean, surface)
     noise = noise_of(cloud, patches, settings)
+    cloud = replace(cloud, sigma=noise.sigma_mm)
     planes = tuple(plane_of(cloud, p, noise) for p in patches)
     progress(0.45)
     bores = [b for i, p in enumerate(patches) for b in bores_in(face_of(cloud, p, i), cloud, settings)]

@@ -17,11 +17,12 @@ WALL_DEPTH = 4.0
 
 @dataclass(frozen=True)
 class Cloud:
-    """The full-resolution chassis points, reached through their thinned ones."""
+    """The full-resolution chassis points, reached through their thinned ones; sigma: noise of one point, mm."""
 
     clean: CleanScan
     surface: Surface
     tree: cKDTree
+    sigma: float
 
     def near(self, centre: Array, reach: float) -> Array:
         """Points (n, 3) of all cells whose mean lies within reach mm of centre."""
@@ -36,7 +37,7 @@ class Cloud:
 
 def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
     """A cloud with its search tree."""
-    return Cloud(clean, surface, cKDTree(surface.points))
+    return Cloud(clean, surface, cKDTree(surface.points), clean.noise_mm)
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,12 @@ class Face:
 
 @dataclass(frozen=True)
 class Bore:
-    """One round empty place in a face: what its rim says, and what stands before and behind it."""
+    """One round empty place in a face: what its rim says, and what stands before and behind it.
+
+    cover: share of directions in which the rim closes. rim_share, wall_share: points next to the rim and down the wall
+    against what the face's density promises. standing: the same for what stands up round it. closed_behind: the
+    sheet's other face goes on behind it. brim: how much of the face there is further out, 4 to 8 mm from the rim.
+    """
 
     face: Face
     rim: Rim
@@ -62,6 +68,8 @@ class Bore:
     rim_share: float
     wall_share: float
     standing: float
+    closed_behind: bool
+    brim: float
 
 
 def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
@@ -136,7 +144,7 @@ def _distinct(bores: list[Bore]) -> list[Bore]:
 
 
 def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
-    spacing, noise = cloud.clean.spacing_mm, cloud.clean.noise_mm
+    spacing, noise = cloud.clean.spacing_mm, cloud.sigma
     reach = disc[2] + max(5 * spacing, 8.0)
     centre = face.centre + face.axes.T @ np.array([disc[0], disc[1], 0.0])
     local = (cloud.near(centre, reach + 4.0) - face.centre) @ face.axes.T
@@ -146,25 +154,60 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
         return None
     on = local[np.abs(z) < face.tolerance][:, :2]
     start, width = disc.copy(), np.array([1.5, 1.5, 1.5]) * spacing
+    floor, whole = _other_face(local, z, disc, spacing)
     for _ in range(2):
         rho = np.hypot(*(local[:, :2] - start[:2]).T)
         ring = on[np.hypot(*(on - start[:2]).T) < start[2] + 4 * spacing]
         density = _density(on, start, spacing)
-        wall = (z < -0.5) & (z > -WALL_DEPTH) & (np.abs(rho - start[2]) < max(1.0, 4 * noise))
+        wall = (z < -0.5) & (z > floor) & (np.abs(rho - start[2]) < max(1.0, 4 * noise))
         points = RimPoints(ring, local[wall][:, :2], density, max(noise, 0.05), 0.15)
         rim = fit_rim(points, start, width, circle, circle_area)
         start, width = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), 0.3)
         if np.hypot(*(start[:2] - disc[:2])) > disc[2] or not 0.5 < start[2] / disc[2] < 2.0:
             return None
-    r = rim.mean[2]
-    rho = np.hypot(*(local[:, :2] - rim.mean[:2]).T)
-    before = int(((z > 2.5) & (z < 20) & (np.abs(rho - r) < 1.5)).sum())
-    closed = cover(on, rim.mean[:2], r - 0.5, r + 2.5 * spacing)
+    return _judged(face, rim, local[:, :2], z, on, density, floor, whole, height)
+
+
+def _judged(
+    face: Face, rim: Rim, xy: Array, z: Array, on: Array, density: float, floor: float, whole: bool, height: float
+) -> Bore:
+    r, spacing = rim.mean[2], 1 / np.sqrt(density)
+    off = np.hypot(*(xy - rim.mean[:2]).T) - r
     next_to = np.hypot(*(on - rim.mean[:2]).T) - r
-    rim_share = float(((next_to > 0) & (next_to < spacing)).sum() / (density * np.pi * spacing * (2 * r + spacing)))
-    wall_share = float(rim.n_wall / (density * 2 * np.pi * r * (WALL_DEPTH - 0.5)))
-    standing = float(before / (density * 2 * np.pi * r * 17.5))
-    return Bore(face, rim, height, closed, len(ring), rim_share, wall_share, standing)
+    before = ((z > 2.5) & (z < 20) & (np.abs(off) < 1.5)).sum()
+    beside = ((next_to > 0) & (next_to < spacing)).sum() / (np.pi * spacing * (2 * r + spacing))
+    further = ((next_to > 4) & (next_to < 8)).sum() / (np.pi * 4 * (2 * r + 12))
+    return Bore(
+        face=face,
+        rim=rim,
+        height=height,
+        cover=cover(on, rim.mean[:2], r - 0.5, r + 2.5 * spacing),
+        n=int((next_to < 4 * spacing).sum()),
+        rim_share=float(beside / density),
+        wall_share=float(rim.n_wall / (density * 2 * np.pi * r * max(-floor - 0.5, 0.5))),
+        standing=float(before / (density * 2 * np.pi * r * 17.5)),
+        closed_behind=whole,
+        brim=float(further / density),
+    )
+
+
+def _other_face(local: Array, z: Array, disc: Array, spacing: float) -> tuple[float, bool]:
+    """How deep wall points may lie, and whether the sheet's other face goes on behind the disc.
+
+    Where the sheet is thin, points of its other face near the rim would pass for wall: look no deeper than it.
+    """
+    rho = np.hypot(*(local[:, :2] - disc[:2]).T)
+    outside = z[(rho > disc[2] + 1.0) & (z < -0.8) & (z > -8.0)]
+    if len(outside) < 10:
+        return -WALL_DEPTH, False
+    count, edges = np.histogram(outside, np.arange(-8.0, -0.3, 0.5))
+    busy = np.flatnonzero(count > max(0.4 * count.max(), 0.15 * ((rho > disc[2] + 1.0) & (np.abs(z) < 0.5)).sum()))
+    if not len(busy):
+        return -WALL_DEPTH, False
+    other = float(np.median(outside[(outside > edges[busy[-1]] - 0.3) & (outside < edges[busy[-1] + 1] + 0.3)]))
+    behind = (np.abs(z - other) < 0.6) & (rho < 0.8 * disc[2])
+    whole = behind.sum() > 0.4 * np.pi * (0.8 * disc[2]) ** 2 / spacing**2
+    return max(-WALL_DEPTH, min(other + 0.6, -1.1)), bool(whole)
 
 
 def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:

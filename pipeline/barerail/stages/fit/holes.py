@@ -48,6 +48,10 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     spacings = 3.5 if mesh else 4.2
     if diameter < max(settings.hole_min_mm, spacings * spacing):
         return "smaller than the spacing can show"
+    if bore.closed_behind:
+        return "the sheet goes on behind it"
+    if bore.brim < 0.15:
+        return "the open end of a tube or rail"
     need = 0.15 if mesh else 0.2
     if diameter < 5 * spacing:
         need = 0.3 if mesh else 0.6
@@ -59,7 +63,9 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
 
 
 def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature | None:
-    if bore.wall_share < 0.15 or (bore.rim_share >= 0.85 and bore.cover >= 0.9):
+    if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.15:
+        return None
+    if bore.rim_share >= 0.85 and bore.cover >= 0.9:
         return None
     return as_slot(bore, planes[bore.face.patch], cloud, noise)
 
@@ -117,7 +123,7 @@ def _stud(
     """The stud that stands in a bore: its axis where it meets the face. None for a tube's foot or anything else."""
     axes, r = bore.face.axes, float(bore.rim.mean[2])
     foot = place(bore, bore.rim.mean[:2])
-    if not settings.tube_min_mm / 2 - 2 < r < 16.0:
+    if not settings.hole_min_mm / 2 < r < 16.0:
         return None
     local = (cloud.near(foot + 40.0 * axes[2], 60.0) - foot) @ axes.T
     rho = np.hypot(local[:, 0], local[:, 1])
@@ -132,14 +138,16 @@ def _stud(
     except DataError:
         return None
     axis = fit.axis * np.sign(fit.axis[2])
-    near = np.abs(fit.residuals) < max(4 * cloud.clean.noise_mm, 0.3)
+    near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.3)
     arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
-    if axis[2] < 0.985 or near.mean() < 0.7 or arc < 0.5 or 2 * fit.radius < settings.tube_min_mm - 2:
+    rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
+    clear = near.mean() > 0.7 and arc > 0.6 and rms < max(1.8 * cloud.sigma, 0.15)
+    if axis[2] < 0.985 or not clear or 2 * fit.radius < settings.hole_min_mm:
         return None
     at = fit.point - axis * (fit.point[2] / axis[2])
-    spread = cloud.clean.noise_mm * np.sqrt(2.0 / near.sum()) * 2
+    spread = cloud.sigma * np.sqrt(2.0 / near.sum()) * 2
     flat = np.eye(2) * (spread**2 + noise.corr_mm**2) / min(arc, 1.0)
-    slope = np.sqrt(24.0 / near.sum()) * cloud.clean.noise_mm / top + noise.corr_mm / top
+    slope = np.sqrt(24.0 / near.sum()) * cloud.sigma / top + noise.corr_mm / top
     return Feature(
         kind="stud",
         point=foot + axes.T @ at,
@@ -152,7 +160,7 @@ def _stud(
         u_length=cloud.clean.spacing_mm / 2,
         arc_deg=round(360 * arc),
         n=int(near.sum()),
-        rms=float(np.sqrt((fit.residuals[near] ** 2).mean())),
+        rms=rms,
         plane=bore.face.patch,
     )
 

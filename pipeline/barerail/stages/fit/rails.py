@@ -1,143 +1,27 @@
-"""Rails: long flat faces that meet along their edges make a section; stations measure it along the rail."""
-
-from dataclasses import dataclass
+"""Rails: straight segments that follow each other, measured at stations along them."""
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from barerail.geometry.covariance import propagate
 from barerail.geometry.neighbours import components
 from barerail.geometry.robust import tukey_weights
-from barerail.records import Array, Index, NoiseModel, Plane, Rail, Station
+from barerail.records import Array, NoiseModel, Plane, Rail, Station
 from barerail.settings import FitSettings
 from barerail.stages.fit.bores import Cloud
 from barerail.stages.fit.patches import Patch
+from barerail.stages.fit.sections import FACES, Segment, segments_of
 
-LONG_MM = 250.0
-WIDE_MM = (15.0, 280.0)
-SECTION_MM = (18.0, 300.0)
-CORNER_MM = 25.0
-FACES = ((1, 1.0), (1, -1.0), (2, 1.0), (2, -1.0))
-"""Row of Station.axes and sign of the faces +b, -b, +c, -c."""
 UNSEEN_MM = 50.0
-
-
-@dataclass(frozen=True)
-class Segment:
-    """A straight length of one rail: axes rows along, b, c; for each of FACES full-resolution points (n, 3) there."""
-
-    origin: Array
-    axes: Array
-    faces: tuple[Array | None, ...]
-    span: tuple[float, float]
-    size: tuple[float, float]
-    channel: bool
+"""Standard uncertainty of what the seen faces leave open, mm."""
 
 
 def rails_of(
     cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], noise: NoiseModel, settings: FitSettings
 ) -> tuple[Rail, ...]:
     """Rails as chains of stations: those at least half as long as the longest and running its way."""
-    long = [i for i, p in enumerate(planes) if p.extent[0] > LONG_MM and WIDE_MM[0] < p.extent[1] < WIDE_MM[1]]
-    groups = _sections(cloud, patches, planes, long)
-    segments = [s for g in groups if (s := _segment(cloud, patches, planes, g)) is not None]
-    rails = [_rail(chain, noise, settings) for chain in _chains(segments)]
+    chains = _chains(segments_of(cloud, patches, planes))
+    rails = [_rail(chain, noise, settings) for chain in chains]
     return _main([r for r in rails if len(r.stations) >= 3])
-
-
-def _sections(
-    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], long: list[int]
-) -> list[list[int]]:
-    """Groups of long faces joined where two run the same way, stand square to each other and share an edge."""
-    trees = {i: cKDTree(cloud.surface.points[patches[i].grown]) for i in long}
-    first, second = [], []
-    for a, i in enumerate(long):
-        for b in range(a + 1, len(long)):
-            if _share_edge(planes[i], planes[long[b]], trees[i], trees[long[b]]):
-                first.append(a)
-                second.append(b)
-    label = components(len(long), np.array(first, np.int64), np.array(second, np.int64))
-    return [[long[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)] if long else []
-
-
-def _share_edge(p: Plane, q: Plane, tree_p: cKDTree, tree_q: cKDTree) -> bool:
-    if abs(p.normal @ q.normal) > 0.26 or abs(p.axes[0] @ q.axes[0]) < np.cos(np.radians(4)):
-        return False
-    small, big = (tree_p, tree_q) if tree_p.n < tree_q.n else (tree_q, tree_p)
-    distance = big.query(small.data, distance_upper_bound=CORNER_MM)[0]
-    near = np.isfinite(distance)
-    if near.sum() < 10:
-        return False
-    return float(np.ptp(small.data[near] @ p.axes[0])) > 0.4 * min(p.extent[0], q.extent[0])
-
-
-def _segment(
-    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], group: list[int]
-) -> Segment | None:
-    """Section axes and the points of each seen face; None for fewer than two faces square to each other."""
-    lead = max(group, key=lambda i: planes[i].area_mm2)
-    weight = [planes[i].area_mm2 * np.sign(planes[i].axes[0] @ planes[lead].axes[0]) for i in group]
-    along = np.einsum("i,ij->j", weight, np.array([planes[i].axes[0] for i in group]))
-    along /= np.linalg.norm(along)
-    b = planes[lead].normal - (planes[lead].normal @ along) * along
-    b /= np.linalg.norm(b)
-    axes = np.array([along, b, np.cross(along, b)])
-    chosen = [_outermost(planes, group, axes[row] * sign) for row, sign in FACES]
-    chosen = _without_insides(planes, chosen, axes)
-    if not any(chosen[:2]) or not any(chosen[2:]):
-        return None
-    origin = planes[lead].centre
-    faces = tuple(_points(cloud, patches, c) if c else None for c in chosen)
-    reach = np.concatenate([(f - origin) @ along for f in faces if f is not None])
-    size = tuple(_size(planes, chosen[k], chosen[k + 1], axes[1 + k // 2]) for k in (0, 2))
-    channel = _is_channel(planes, group, chosen, axes)
-    span = (float(np.quantile(reach, 0.002)), float(np.quantile(reach, 0.998)))
-    return Segment(origin, axes, faces, span, (size[0], size[1]), channel)
-
-
-def _outermost(planes: tuple[Plane, ...], group: list[int], way: Array) -> list[int]:
-    """The faces that look one way and lie in one plane, the largest area deciding which."""
-    facing = [i for i in group if planes[i].normal @ way > 0.95]
-    if not facing:
-        return []
-    lead = max(facing, key=lambda i: planes[i].area_mm2)
-    return [i for i in facing if abs(planes[lead].normal @ (planes[i].centre - planes[lead].centre)) < 2.0]
-
-
-def _without_insides(planes: tuple[Plane, ...], chosen: list[list[int]], axes: Array) -> list[list[int]]:
-    """Of two faces looking opposite ways with no section between them, one is the inside of the other's wall."""
-    for k in (0, 2):
-        size = _size(planes, chosen[k], chosen[k + 1], axes[1 + k // 2])
-        if not np.isnan(size) and not SECTION_MM[0] < size < SECTION_MM[1]:
-            area = [sum(planes[i].area_mm2 for i in chosen[m]) for m in (k, k + 1)]
-            chosen[k + int(np.argmin(area))] = []
-    return chosen
-
-
-def _size(planes: tuple[Plane, ...], high: list[int], low: list[int], way: Array) -> float:
-    if not high or not low:
-        return float("nan")
-    return float(np.mean([planes[i].centre @ way for i in high]) - np.mean([planes[i].centre @ way for i in low]))
-
-
-def _is_channel(planes: tuple[Plane, ...], group: list[int], chosen: list[list[int]], axes: Array) -> bool:
-    """True where one side is open and the long inside of the opposite wall is seen."""
-    for k, (row, sign) in enumerate(FACES):
-        other = chosen[k + 1 - 2 * (k % 2)]
-        if chosen[k] or not other:
-            continue
-        inside = [
-            i
-            for i in group
-            if planes[i].normal @ (axes[row] * sign) > 0.95 and planes[i].extent[0] > 0.5 * planes[other[0]].extent[0]
-        ]
-        if inside:
-            return True
-    return False
-
-
-def _points(cloud: Cloud, patches: tuple[Patch, ...], chosen: list[int]) -> Array:
-    return np.concatenate([cloud.points(patches[i].core) for i in chosen])
 
 
 def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rail:
@@ -252,36 +136,27 @@ def _assembled(
     return Station(at, turned, (size[0], size[1]), to @ cov @ to.T + np.diag(extra), flags, n, rms)
 
 
-def _chains(segments: list[Segment], reach: float = 350.0) -> list[list[Segment]]:
+def _chains(segments: list[Segment], reach: float = 450.0) -> list[list[Segment]]:
     """Segments that follow each other end to end, as a kicked-up rail does."""
-    ends = [np.array([_middle(s, s.span[0]), _middle(s, s.span[1])]) for s in segments]
     first, second = [], []
-    for i in range(len(segments)):
+    for i, s in enumerate(segments):
         for j in range(i + 1, len(segments)):
-            gap = np.linalg.norm(ends[i][:, None] - ends[j][None], axis=2).min()
-            bend = abs(segments[i].axes[0] @ segments[j].axes[0])
-            if gap < reach and bend > np.cos(np.radians(40)):
+            if _follows(s, segments[j], reach):
                 first.append(i)
                 second.append(j)
     label = components(len(segments), np.array(first, np.int64), np.array(second, np.int64))
     return [[segments[i] for i in np.flatnonzero(label == k)] for k in range(label.max() + 1)] if segments else []
 
 
-def _middle(segment: Segment, at: float) -> Array:
-    """Centre of the section at a place along the segment."""
-    place: Index | Array = segment.origin + at * segment.axes[0]
-    for row in (1, 2):
-        offsets = [
-            (float(np.median((f - segment.origin) @ segment.axes[row])), FACES[k][1])
-            for k, f in enumerate(segment.faces)
-            if f is not None and FACES[k][0] == row
-        ]
-        size = segment.size[row - 1]
-        middle = np.mean([o for o, _ in offsets])
-        if len(offsets) == 1 and not np.isnan(size):
-            middle -= offsets[0][1] * size / 2
-        place = place + middle * segment.axes[row]
-    return np.asarray(place, float)
+def _follows(s: Segment, t: Segment, reach: float) -> bool:
+    gaps = t.ends[None] - s.ends[:, None]
+    distance = np.linalg.norm(gaps, axis=2)
+    a, b = np.unravel_index(np.argmin(distance), (2, 2))
+    gap = gaps[a, b]
+    if distance[a, b] > reach or abs(s.axes[0] @ t.axes[0]) < np.cos(np.radians(50)):
+        return False
+    ahead = abs(gap @ s.axes[0]) > 0.5 * distance[a, b] and abs(gap @ t.axes[0]) > 0.5 * distance[a, b]
+    return bool(ahead or distance[a, b] < 60.0)
 
 
 def _main(rails: list[Rail]) -> tuple[Rail, ...]:

@@ -21,11 +21,11 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
     wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
     for _ in range(2):
         off = stadium(start[None], local[:, :2])[0]
-        wall = (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * cloud.clean.noise_mm))
+        wall = (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * cloud.sigma))
         edge = stadium(start[None], on)[0]
         ring = on[edge < 3 * spacing]
         band = (edge > 0.5 * spacing) & (edge < 3 * spacing)
-        density, noise_mm = _density(band, start, spacing), max(cloud.clean.noise_mm, 0.05)
+        density, noise_mm = _density(band, start, spacing), max(cloud.sigma, 0.05)
         points = RimPoints(ring, local[wall][:, :2], density, noise_mm, 0.15)
         rim = fit_rim(points, start, wide, stadium, stadium_area)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])

@@ -206,15 +206,17 @@ def _run(surface: Surface, rows: Index, axis: Array, point: Array, radius: float
 def _feature(
     cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, settings: FitSettings
 ) -> Feature | None:
-    sigma = cloud.clean.noise_mm
+    sigma = cloud.sigma
     on = np.abs(fit.residuals) < max(4 * sigma, 0.4)
     local = (points[on] - fit.point) @ fit.axes.T
     arc = _arc(local[:, :2])
     spread = float(np.sqrt((fit.residuals[on] ** 2).mean()))
     low, high = np.quantile(local[:, 2], [0.005, 0.995])
     in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
+    mesh = cloud.clean.scan.triangles is not None
+    roughest = max(1.65 * sigma, 0.12, 0.08 * cloud.clean.spacing_mm * mesh)
     flank = float(np.degrees(np.arccos(1 - _band(cloud.surface, fit.radius) / fit.radius)))
-    if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > max(1.65 * sigma, 0.12) or not in_range:
+    if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
         return None
     cov = propagate(fit.jacobian[on], local, noise)
     middle = (low + high) / 2

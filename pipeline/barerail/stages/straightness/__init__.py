@@ -1,65 +1,137 @@
-"""Straightness: twist, diamond, sidesway and mash from the rails and the left/right pairs, in car axes.
-
-Definitions: the outputs contract. Scanner drift looks exactly like a bent frame, so its share stands in every U.
-"""
+"""Frame straightness: the rails' stations in car axes, and what they say about twist and the other bends."""
 
 from collections.abc import Mapping
+from difflib import get_close_matches
 
 import numpy as np
 
-from barerail.records import Datum, Features, Measure, Note, StationPair, Straightness
+from barerail.errors import UsageError
+from barerail.records import Array, Datum, Features, Measure, Note, StationPair, Straightness
 from barerail.settings import StraightnessSettings
-from barerail.stages.straightness.modes import pair_modes, rails_roll, sidesway, twist
-from barerail.stages.straightness.pairs import lengthwise
-from barerail.stages.straightness.stations import paired
 
-NOT_ALONE = "can't be told from one scan: a drawing or a scan from before is needed"
-FEWEST = 4
-CAPPED = ("twist", "sag", "sidesway", "rails_roll")
-"""Measures that the supports change: one corner without support twists a bare frame 1 to 2 mm (trade note 3)."""
+from .modes import NO_DRAWING, Stretch, diamond_and_mash, gauge_width, rail_roll, sag_difference, sidesway, twist
+from .stations import pairs_at, sides_of, unused
+
+__all__ = ["straightness"]
+
+FEWEST = 5
+NAMES = {
+    "twist_deg": "deg",
+    "twist_mm": "mm",
+    "twist_deg_per_m": "deg/m",
+    "gauge_width_mm": "mm",
+    "diamond_mm": "mm",
+    "sidesway_mm": "mm",
+    "sag_mm": "mm",
+    "sag_left_less_right_mm": "mm",
+    "mash_mm": "mm",
+    "rail_roll_left_deg": "deg",
+    "rail_roll_right_deg": "deg",
+}
+"""The measures and their units; limits may be set on any of them."""
 
 
 def straightness(features: Features, datum: Datum, settings: StraightnessSettings) -> Straightness:
-    """Compare the left and right rail at stations along the car; values that the scan can't show are None."""
-    stations = paired(features, datum)
-    used = [s for s in stations if s.used]
-    assumed = ("drift",) + (() if settings.supports_known else ("supports",))
-    if len(used) < FEWEST:
-        return _nothing(stations, assumed, _why(features, len(used)))
-    gauge = float(np.mean([np.linalg.norm((s.left - s.right)[1:]) for s in used]))
-    measures = dict(twist(used, gauge, features.noise))
-    measures |= sidesway(used, features.noise)
-    measures |= pair_modes(lengthwise(features, datum), used, gauge, features.noise)
-    measures |= rails_roll(used)
-    measures["sag_mm"] = Measure(None, None, "mm", NOT_ALONE)
-    verdicts = {name: _verdict(name, m, settings) for name, m in measures.items() if name in settings.limits}
-    dropped = len(stations) - len(used)
-    notes = [Note("straightness", "stations left out, in a bend or at a gap of a rail", dropped)] if dropped else []
-    unknown = sorted(set(settings.limits) - set(measures))
-    notes += [Note("straightness", f"no such measure to limit: {name}", 1, True) for name in unknown]
-    return Straightness(measures, used[0].x, used[-1].x, gauge, stations, verdicts, assumed, tuple(notes))
+    """Twist, gauge, diamond, sidesway, sag, mash and rail roll, each with U (k = 2) or the reason why not.
+
+    Rests on the stations of the longest rail of each side; scanner drift as set in `features.noise`, its share of the
+    twist apart. A verdict stands only beside a limit of the user's, with a guard band of U (JCGM 106:2012, 8.3.2; the
+    default of ISO 14253-1 is narrower): within, outside or not proven, and not proven at best where the supports are
+    unknown. UsageError for a limit on what isn't measured here.
+    """
+    _check(settings)
+    left, right = sides_of(features, datum)
+    pairs = pairs_at(left, right, features.noise) if left is not None and right is not None else ()
+    if left is None or right is None or sum(p.used for p in pairs) < FEWEST:
+        return _nothing(pairs, settings)
+    stretch = Stretch.of(pairs)
+    measures, weight = twist(stretch, features.noise)
+    sway, yaw, yaw_var = sidesway(stretch, features.noise)
+    diamond, mash = diamond_and_mash(stretch, features, datum, yaw, yaw_var)
+    measures |= {
+        "gauge_width_mm": gauge_width(stretch, left, right, features.noise),
+        "diamond_mm": diamond,
+        "sidesway_mm": sway,
+        "sag_mm": Measure(None, None, "mm", NO_DRAWING),
+        "sag_left_less_right_mm": sag_difference(stretch, features.noise),
+        "mash_mm": mash,
+        "rail_roll_left_deg": rail_roll(left, stretch.span, features.noise),
+        "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise),
+    }
+    return Straightness(
+        measures=measures,
+        from_x_mm=stretch.span[0],
+        to_x_mm=stretch.span[1],
+        gauge_width_mm=stretch.gauge,
+        stations=_judged(pairs, weight),
+        verdicts=_verdicts(measures, settings),
+        assumed=_assumed(settings),
+        notes=_notes(features, pairs, weight, settings),
+    )
 
 
-def _nothing(stations: tuple[StationPair, ...], assumed: tuple[str, ...], why: str) -> Straightness:
-    names = {"twist_deg": "deg", "twist_deg_per_m": "deg/m"}
-    names |= {f"{n}_mm": "mm" for n in ("twist", "diamond", "sidesway", "sag", "mash")}
-    measures: Mapping[str, Measure] = {n: Measure(None, None, unit, why) for n, unit in names.items()}
+def _check(settings: StraightnessSettings) -> None:
+    for name in settings.limits:
+        if name not in NAMES:
+            near = get_close_matches(name, NAMES, n=2, cutoff=0.4) or list(NAMES)
+            raise UsageError(f"[straightness] limits: {name!r} is no measure; did you mean {' or '.join(near)}?")
+
+
+def _nothing(pairs: tuple[StationPair, ...], settings: StraightnessSettings) -> Straightness:
+    """No value for anything, and why."""
+    count = sum(p.used for p in pairs)
+    why = f"needs a left and a right rail with {FEWEST} stations at the same x, {count} were found"
+    measures = {name: Measure(None, None, unit, why) for name, unit in NAMES.items()}
     nan = float("nan")
-    return Straightness(measures, nan, nan, nan, stations, {}, assumed, (Note("straightness", why, 1, True),))
+    note = Note("straightness", why, warning=True)
+    verdicts = {name: "not proven" for name in settings.limits}
+    return Straightness(measures, nan, nan, nan, pairs, verdicts, _assumed(settings), (note,))
 
 
-def _why(features: Features, used: int) -> str:
-    if len(features.rails) < 2:
-        return f"needs a left and a right rail of box or channel section; {len(features.rails)} found"
-    return f"needs {FEWEST} stations where both rails are seen; {used} found"
+def _judged(pairs: tuple[StationPair, ...], weight: Array) -> tuple[StationPair, ...]:
+    """Stations that the line through the twist gave no weight are marked unused."""
+    out = np.zeros(len(pairs), bool)
+    out[[p.used for p in pairs]] = weight == 0
+    return unused(pairs, out)
 
 
-def _verdict(name: str, measure: Measure, settings: StraightnessSettings) -> str:
-    """`within`, `outside` or `not proven` with a guard band of U on both sides (ISO 14253-1)."""
-    limit = settings.limits[name]
-    if measure.value is None or measure.U is None:
-        return "not proven"
-    if name.startswith(CAPPED) and not settings.supports_known:
-        return "not proven"
-    size = abs(measure.value)
-    return "within" if size + measure.U <= limit else "outside" if size - measure.U > limit else "not proven"
+def _verdicts(measures: Mapping[str, Measure], settings: StraightnessSettings) -> dict[str, str]:
+    out = {}
+    for name, limit in settings.limits.items():
+        m = measures[name]
+        proven = settings.supports_known and m.value is not None and m.U is not None
+        if proven and abs(m.value or 0.0) + (m.U or 0.0) <= limit:
+            out[name] = "within"
+        elif proven and abs(m.value or 0.0) - (m.U or 0.0) > limit:
+            out[name] = "outside"
+        else:
+            out[name] = "not proven"
+    return out
+
+
+def _assumed(settings: StraightnessSettings) -> tuple[str, ...]:
+    return ("drift",) if settings.supports_known else ("drift", "supports")
+
+
+def _notes(
+    features: Features, pairs: tuple[StationPair, ...], weight: Array, settings: StraightnessSettings
+) -> tuple[Note, ...]:
+    dropped = sum(rail.dropped for rail in features.rails)
+    bends, far = sum(not p.used for p in pairs), int((weight == 0).sum())
+    said = [
+        ("stations dropped: too little surface of the rail seen", dropped),
+        ("stations left out: the rail bends or changes its way right there", bends),
+        ("stations left out: far off the straight line through all others", far),
+    ]
+    notes = [Note("straightness", text, count) for text, count in said if count]
+    if not settings.supports_known:
+        text = (
+            "how the frame stood is not known: one corner without support bends a bare frame by 1 to 2 mm, which is "
+            "not in U; no verdict is proven"
+        )
+        notes.append(Note("straightness", text, warning=True))
+    if settings.limits:
+        notes.append(
+            Note("straightness", "verdicts with a guard band of U (k = 2) inside the limit", len(settings.limits))
+        )
+    return tuple(notes)

@@ -1,113 +1,165 @@
-"""The modes a frame bends in, each a weighted robust straight line or parabola, with noise and drift in U.
+"""How a frame is bent: twist, sidesway, diamond and the rest, each a measure with its uncertainty."""
 
-Drift: two points L mm apart differ by a slow scanner error of standard uncertainty sqrt(2) d + r L / 1000 in each
-coordinate, with d = drift_mm and r = drift_mm_per_m: the two parts add as they do in a scanner's stated a + b L.
-"""
-
-from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from barerail.geometry.robust import mad_scale, tukey_weights
-from barerail.records import Array, Measure, NoiseModel, StationPair
-from barerail.stages.straightness.pairs import Lengthwise
+from barerail.geometry.frames import direction, transform
+from barerail.geometry.mirror import Mirror, pairs_of
+from barerail.records import Array, Datum, Features, Frozen, Measure, NoiseModel, StationPair
+
+from .stations import Side, slow
+from .trend import Trend, trend
+
+NO_DRAWING = "both rails alike: needs a drawing or a scan from before to compare with"
+FEWEST_PAIRS = 4
 
 
-def drift_variance(noise: NoiseModel, length: float) -> float:
-    """Variance in mm2 of the drift between two points `length` mm apart, one coordinate."""
-    return float(np.sqrt(2) * noise.drift_mm + noise.drift_mm_per_m * length / 1000) ** 2
+@dataclass(frozen=True, eq=False)
+class Stretch(Frozen):
+    """The stations used, in order: x (n,), left and right centres (n, 3), variances (n, 3) of both; from and to x."""
+
+    x: Array
+    left: Array
+    right: Array
+    left_var: Array
+    right_var: Array
+
+    @classmethod
+    def of(cls, pairs: tuple[StationPair, ...]) -> "Stretch":
+        used = [p for p in pairs if p.used]
+        var = [np.array([np.diag(c) for c in covs]) for covs in zip(*((p.cov_left, p.cov_right) for p in used))]
+        return cls(
+            np.array([p.x for p in used]), np.array([p.left for p in used]), np.array([p.right for p in used]), *var
+        )
+
+    @property
+    def span(self) -> tuple[float, float]:
+        return float(self.x.min()), float(self.x.max())
+
+    @property
+    def share(self) -> Array:
+        """x as a share (n,), -1 at the rear and 1 at the front station."""
+        low, high = self.span
+        return (2 * self.x - low - high) / (high - low)
+
+    @property
+    def gauge(self) -> float:
+        """Mean distance of the rail centres, mm."""
+        d = self.left - self.right
+        return float(np.hypot(d[:, 1], d[:, 2]).mean())
 
 
-def _robust(design: Array, y: Array, u: Array) -> tuple[Array, Array]:
-    """Weighted Tukey least squares: coefficients (p,) and covariance (p, p), spread as found or as told, the larger."""
-    weight = 1 / u**2
-    for _ in range(12):
-        root = np.sqrt(weight)
-        x = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
-        r = (y - design @ x) / u
-        weight = np.maximum(tukey_weights(r, scale=max(mad_scale(r), 1.0)), 1e-9) / u**2
-    used = weight * u**2
-    spread = float(used @ r**2) / max(float(used.sum()) - design.shape[1], 1.0)
-    return np.asarray(x, float), np.linalg.inv(design.T @ (weight[:, None] * design)) * max(spread, 1.0)
+def twist(s: Stretch, noise: NoiseModel) -> tuple[dict[str, Measure], Array]:
+    """Twist as an angle, a corner height and a rate, and the weight (n,) each station had.
 
-
-def twist(used: Sequence[StationPair], gauge: float, noise: NoiseModel) -> Mapping[str, Measure]:
-    """Frame twist front less rear from the line through all stations' roll angles.
-
-    Drift between the rails enters twice, once at each end.
+    A straight line through the roll atan(dz / dy) of the rail centres; front less rear. The scanner's drift is reckoned
+    as two cross readings that know nothing of each other, 2 `slow`(gauge) in the corner height.
     """
-    x = np.array([s.x for s in used])
-    angle = np.array([s.twist_deg for s in used])
-    u = np.array([max(s.U_twist_deg / 2, 1e-6) for s in used])
-    run = float(x[-1] - x[0])
-    t = (x - x.mean()) / run
-    line, cov = _robust(np.column_stack([np.ones(len(t)), t]), angle, u)
-    drift = float(np.degrees(np.sqrt(2 * drift_variance(noise, gauge)) / gauge))
-    total = 2 * float(np.sqrt(cov[1, 1] + drift**2))
-    value = float(line[1])
-    mm = gauge * np.tan(np.radians(value)), gauge * np.radians(total)
+    d = s.left - s.right
+    width = np.hypot(d[:, 1], d[:, 2])
+    roll = np.arctan2(d[:, 2], d[:, 1])
+    line = _line(s, roll, (s.left_var[:, 2] + s.right_var[:, 2]) / width**2)
+    angle, gauge, length = 2 * float(line.value[1]), s.gauge, float(np.ptp(s.x))
+    drift = float(np.sqrt(2 * slow(noise, gauge))) / gauge
+    u = float(np.hypot(2 * np.sqrt(line.cov[1, 1]), drift))
+    in_mm = gauge / float(np.cos(angle)) ** 2
+    deg = float(np.degrees(1.0))
     return {
-        "twist_deg": Measure(value, total, "deg"),
-        "twist_mm": Measure(float(mm[0]), float(mm[1]), "mm"),
-        "twist_deg_per_m": Measure(value / run * 1000, total / run * 1000, "deg/m"),
-        "twist_drift_share_deg": Measure(2 * drift, None, "deg", "part of the twist's U that is assumed scanner drift"),
-    }
+        "twist_deg": Measure(angle * deg, 2 * u * deg, "deg"),
+        "twist_mm": Measure(gauge * float(np.tan(angle)), 2 * u * in_mm, "mm"),
+        "twist_deg_per_m": Measure(angle * deg / length * 1000, 2 * u * deg / length * 1000, "deg/m"),
+        "twist_deg_drift_U": Measure(
+            2 * drift * deg, None, "deg", "the share of twist_deg_U that the drift set for the scanner makes"
+        ),
+    }, line.weight
 
 
-def sidesway(used: Sequence[StationPair], noise: NoiseModel) -> Mapping[str, Measure]:
-    """How far the ends of the rails' mid-line lie to the left of its middle, from a parabola through all stations."""
-    x, y, u = _midline(used)
-    half = float(x[-1] - x[0]) / 2
-    t = (x - (x[0] + x[-1]) / 2) / half
-    curve, cov = _robust(np.column_stack([np.ones(len(t)), t, t**2]), y, u)
-    total = 2 * float(np.sqrt(cov[2, 2] + drift_variance(noise, half)))
-    return {"sidesway_mm": Measure(float(curve[2]), total, "mm")}
+def gauge_width(s: Stretch, left: Side, right: Side, noise: NoiseModel) -> Measure:
+    """Mean distance of the rail centres; U of the mean, not the range of a frame that tapers."""
+    var = float((s.left_var[:, 1] + s.right_var[:, 1]).mean()) / len(s.x) + slow(noise, s.gauge)
+    unseen = float(np.hypot(left.open[1], right.open[1]))
+    reason = "one face of the rails was never seen, so their centres are not known sideways" if unseen else ""
+    return Measure(s.gauge, 2 * float(np.hypot(np.sqrt(var), unseen)), "mm", reason)
 
 
-def _midline(used: Sequence[StationPair]) -> tuple[Array, Array, Array]:
-    x = np.array([s.x for s in used])
-    y = np.array([(s.left[1] + s.right[1]) / 2 for s in used])
-    u = np.array([np.sqrt(s.cov_left[1, 1] + s.cov_right[1, 1]) / 2 for s in used])
-    return x, y, np.maximum(u, 1e-6)
+def sidesway(s: Stretch, noise: NoiseModel) -> tuple[Measure, float, float]:
+    """How far the ends of the centreline lie left of its middle, by a parabola; and the yaw of the centreline in rad,
+    with its variance. Drift: `slow` over half of the length, and over all of it for the yaw."""
+    curve = _parabola(s, (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4)
+    length = float(np.ptp(s.x))
+    u = float(np.sqrt(curve.cov[2, 2] + slow(noise, length / 2)))
+    yaw = 2 * float(curve.value[1]) / length
+    yaw_var = 4 * float(curve.cov[1, 1]) / length**2 + slow(noise, length) / length**2
+    return Measure(float(curve.value[2]), 2 * u, "mm"), yaw, yaw_var
 
 
-def pair_modes(pairs: Lengthwise, used: Sequence[StationPair], gauge: float, noise: NoiseModel) -> dict[str, Measure]:
-    """Diamond and mash from how far left features lie ahead of right ones, yaw taken from the rails' mid-line.
+def sag_difference(s: Stretch, noise: NoiseModel) -> Measure:
+    """How much more the left rail sags than the right one: parabola of the height difference, ends less middle."""
+    curve = _parabola(s, s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2])
+    u = float(np.sqrt(curve.cov[2, 2] + 1.5 * slow(noise, s.gauge)))
+    return Measure(float(curve.value[2]), 2 * u, "mm")
 
-    Pair vectors would absorb the diamond in the yaw. Drift counts once for each metre of car that has pairs.
+
+def diamond_and_mash(
+    s: Stretch, features: Features, datum: Datum, yaw: float, yaw_var: float
+) -> tuple[Measure, Measure]:
+    """Left rail ahead of the right one at the gauge width, and longer than it, from left/right pairs of features.
+
+    Each pair's dx, its width w: dx + yaw w = diamond w / gauge + mash s / 2, s from -1 at the rear to 1 at the front
+    station, the yaw that of the rails' centreline. Drift: `slow`(gauge) for the one, twice that for the other, and the
+    yaw's own share.
     """
-    if len(pairs.x) < 3:
-        why = f"needs three left/right pairs of holes or brackets; {len(pairs.x)} found"
-        return {"diamond_mm": Measure(None, None, "mm", why), "mash_mm": Measure(None, None, "mm", why)}
-    x, y, u = _midline(used)
-    slope, cov_slope = _robust(np.column_stack([np.ones(len(x)), x - x.mean()]), y, u)
-    yaw, u_yaw = float(slope[1]), float(np.sqrt(cov_slope[1, 1]))
-    ahead = (pairs.ahead + yaw * pairs.width) * gauge / pairs.width
-    run = float(x[-1] - x[0])
-    t = (pairs.x - pairs.x.mean()) / run
-    own = np.maximum(pairs.u * gauge / pairs.width, 0.05)
-    drift = drift_variance(noise, gauge)
-    length_known = np.ptp(pairs.x) > 0.4 * run
-    design = np.column_stack([np.ones(len(t)), t]) if length_known else np.ones((len(t), 1))
-    line, cov = _robust(design, ahead, own)
-    parts = max(np.ptp(pairs.x) / 1000, 1.0)
-    lean = gauge * np.sqrt(u_yaw**2 + drift_variance(noise, run) / run**2)
-    modes = {"diamond_mm": Measure(float(line[0]), 2 * float(np.sqrt(cov[0, 0] + drift / parts + lean**2)), "mm")}
-    if length_known:
-        modes["mash_mm"] = Measure(float(line[1]), 2 * float(np.sqrt(cov[1, 1] + 2 * drift)), "mm")
-    else:
-        modes["mash_mm"] = Measure(None, None, "mm", "pairs lie too close together along the car")
-    return modes
+    at, dx, width, var = _pairs(features, datum)
+    low, high = s.span
+    place = (2 * at - low - high) / (high - low)
+    wide = len(at) >= FEWEST_PAIRS and float(np.ptp(place)) > 0.8
+    if len(at) < FEWEST_PAIRS:
+        why = f"needs {FEWEST_PAIRS} left/right pairs of features, {len(at)} were found"
+        return Measure(None, None, "mm", why), Measure(None, None, "mm", why)
+    gauge, noise = s.gauge, features.noise
+    columns = [width / gauge, place / 2] if wide else [width / gauge]
+    fit = trend(np.column_stack(columns), dx + yaw * width, var)
+    apart = slow(noise, gauge)
+    u = float(np.sqrt(fit.cov[0, 0] + apart + yaw_var * gauge**2))
+    diamond = Measure(float(fit.value[0]), 2 * u, "mm")
+    if not wide:
+        return diamond, Measure(None, None, "mm", "the pairs found cover less than 40 % of the rails' length")
+    return diamond, Measure(float(fit.value[1]), 2 * float(np.sqrt(fit.cov[1, 1] + 2 * apart)), "mm")
 
 
-def rails_roll(used: Sequence[StationPair]) -> dict[str, Measure]:
-    """How much the rails' own sections turn from rear to front, mean of left and right: bends by design cancel."""
-    x = np.array([s.x for s in used])
-    roll = np.array([np.mean(s.roll_deg) for s in used])
-    seen = np.isfinite(roll)
-    if seen.sum() < 4:
-        return {}
-    t = (x - x.mean()) / float(x[-1] - x[0])
-    u = np.full(int(seen.sum()), max(mad_scale(np.diff(roll[seen])) / np.sqrt(2), 1e-3))
-    line, cov = _robust(np.column_stack([np.ones(len(t)), t])[seen], roll[seen], u)
-    return {"rails_roll_deg": Measure(float(line[1]), 2 * float(np.sqrt(cov[1, 1])), "deg")}
+def _pairs(features: Features, datum: Datum) -> tuple[Array, Array, Array, Array]:
+    """Mean x, x left less x right, width and variance of dx of each left/right pair of features, by x."""
+    m = datum.car_from_scan
+    rows = []
+    for p in pairs_of(features.found, np.zeros(3), Mirror(m[1, :3], -float(m[1, 3]))):
+        left, right = (transform(m, features.found[i].point) for i in (p.left, p.right))
+        ahead = direction(m, np.eye(3))[:, 0]
+        var = float(ahead @ p.cov @ ahead)
+        rows.append((float(left[0] + right[0]) / 2, float(left[0] - right[0]), float(left[1] - right[1]), var))
+    table = np.array(sorted(rows)).reshape(-1, 4)
+    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+
+
+def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel) -> Measure:
+    """How far the rail's own section turns from the rear to the front station, positive: left edge up at the front.
+
+    Drift within one section is its slope alone: drift_mm over a metre and drift_mm_per_m, at both ends.
+    """
+    x = side.centre[:, 0]
+    inside = np.isfinite(side.roll) & (x >= span[0] - 1) & (x <= span[1] + 1)
+    if inside.sum() < 4:
+        return Measure(None, None, "deg", "round tubes show no roll" if len(x) else "no stations")
+    share = (2 * x[inside] - sum(span)) / (span[1] - span[0])
+    line = trend(np.column_stack([np.ones_like(share), share]), side.roll[inside], side.roll_var[inside])
+    drift = 2 * (2 * noise.drift_mm**2 + noise.drift_mm_per_m**2) / 1000**2
+    u = float(np.degrees(np.sqrt(4 * line.cov[1, 1] + drift)))
+    return Measure(float(np.degrees(2 * line.value[1])), 2 * u, "deg")
+
+
+def _line(s: Stretch, readings: Array, variance: Array) -> Trend:
+    return trend(np.column_stack([np.ones_like(s.x), s.share]), readings, variance)
+
+
+def _parabola(s: Stretch, readings: Array, variance: Array) -> Trend:
+    return trend(np.column_stack([np.ones_like(s.x), s.share, s.share**2]), readings, variance)

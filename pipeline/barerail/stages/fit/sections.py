@@ -1,0 +1,191 @@
+"""Sections: straight lengths of box or channel, from the edges along which flat faces meet square."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from barerail.geometry.neighbours import components
+from barerail.records import Array, Plane
+from barerail.stages.fit.bores import Cloud
+from barerail.stages.fit.patches import Patch
+
+LEAST_MM = 130.0
+"""Shortest edge that counts, mm."""
+FACE_CM2 = 20.0
+SECTION_MM = (18.0, 300.0)
+CORNER_MM = 25.0
+FACES = ((1, 1.0), (1, -1.0), (2, 1.0), (2, -1.0))
+"""Row of Segment.axes and sign of the faces +b, -b, +c, -c."""
+SAME_WAY = np.cos(np.radians(3.0))
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Where two faces meet: their indices, the unit direction of the edge, and its span along that direction, mm."""
+
+    faces: tuple[int, int]
+    way: Array
+    span: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A straight length of one rail: axes rows along, b, c; for each of FACES full-resolution points (n, 3) there.
+
+    span: along `along` from origin, mm. size: outside widths along b and c, nan where a face wasn't seen.
+    """
+
+    origin: Array
+    axes: Array
+    faces: tuple[Array | None, ...]
+    span: tuple[float, float]
+    size: tuple[float, float]
+    channel: bool
+
+    @property
+    def ends(self) -> Array:
+        """Middle of the section at both ends (2, 3)."""
+        return np.array([self.origin + s * self.axes[0] for s in self.span])
+
+
+def segments_of(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]) -> list[Segment]:
+    """All straight lengths of box and channel section, longest first."""
+    edges = _edges(cloud, patches, planes)
+    found = [s for group in _groups(edges) if (s := _segment(cloud, patches, planes, group)) is not None]
+    return sorted(found, key=lambda s: s.span[0] - s.span[1])
+
+
+def _edges(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]) -> list[Edge]:
+    big = [i for i, p in enumerate(planes) if p.extent[0] > LEAST_MM and p.area_mm2 > 100 * FACE_CM2]
+    points = {i: cloud.surface.points[patches[i].grown] for i in big}
+    trees = {i: cKDTree(points[i]) for i in big}
+    low, high = {i: points[i].min(0) - CORNER_MM for i in big}, {i: points[i].max(0) for i in big}
+    edges = []
+    for a, i in enumerate(big):
+        for j in big[a + 1 :]:
+            square = abs(planes[i].normal @ planes[j].normal) < 0.26
+            if square and (low[i] < high[j]).all() and (low[j] < high[i]).all():
+                edge = _edge(i, j, planes, trees)
+                edges += [edge] if edge is not None else []
+    return edges
+
+
+def _edge(i: int, j: int, planes: tuple[Plane, ...], trees: Mapping[int, cKDTree]) -> Edge | None:
+    small, big = (i, j) if trees[i].n < trees[j].n else (j, i)
+    near = np.isfinite(trees[big].query(trees[small].data, distance_upper_bound=CORNER_MM)[0])
+    if near.sum() < 10:
+        return None
+    way = np.cross(planes[i].normal, planes[j].normal)
+    way /= np.linalg.norm(way)
+    way *= np.copysign(1.0, way[np.argmax(np.abs(way))])
+    along = np.sort(np.asarray(trees[small].data)[near] @ way)
+    runs = np.split(along, np.flatnonzero(np.diff(along) > 80.0) + 1)
+    longest = max(runs, key=lambda r: r[-1] - r[0])
+    span = (float(longest[0]), float(longest[-1]))
+    return Edge((i, j), way, span) if span[1] - span[0] > LEAST_MM else None
+
+
+def _groups(edges: list[Edge]) -> list[list[Edge]]:
+    """Edges of one section: they share a face, run the same way and lie side by side."""
+    first, second = [], []
+    for a, e in enumerate(edges):
+        for b in range(a + 1, len(edges)):
+            f = edges[b]
+            beside = min(e.span[1], f.span[1]) - max(e.span[0], f.span[0]) > 0.5 * LEAST_MM
+            if beside and set(e.faces) & set(f.faces) and e.way @ f.way > SAME_WAY:
+                first.append(a)
+                second.append(b)
+    label = components(len(edges), np.array(first, np.int64), np.array(second, np.int64))
+    return [[edges[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)] if edges else []
+
+
+def _segment(
+    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], edges: list[Edge]
+) -> Segment | None:
+    """Section axes and the points of each seen face; None for fewer than two faces square to each other."""
+    along = np.sum([e.way * (e.span[1] - e.span[0]) for e in edges], axis=0)
+    along /= np.linalg.norm(along)
+    group = sorted({i for e in edges for i in e.faces})
+    lead = max(group, key=lambda i: planes[i].area_mm2)
+    b = planes[lead].normal - (planes[lead].normal @ along) * along
+    b /= np.linalg.norm(b)
+    axes = np.array([along, b, np.cross(along, b)])
+    chosen = [_outermost(planes, group, axes[row] * sign) for row, sign in FACES]
+    chosen = _without_insides(planes, chosen, axes)
+    if not any(chosen[:2]) or not any(chosen[2:]):
+        return None
+    size = tuple(_size(planes, chosen[k], chosen[k + 1], axes[1 + k // 2]) for k in (0, 2))
+    middle = np.array([_between(planes, chosen[k], chosen[k + 1], axes[1 + k // 2]) for k in (0, 2)])
+    span = (min(e.span[0] for e in edges), max(e.span[1] for e in edges))
+    origin = middle[0] * axes[1] + middle[1] * axes[2]
+    faces = tuple(_face(cloud, patches, c, axes, origin, span, size, k) for k, c in enumerate(chosen))
+    return Segment(origin, axes, faces, span, (size[0], size[1]), _is_channel(planes, group, chosen, axes))
+
+
+def _outermost(planes: tuple[Plane, ...], group: list[int], way: Array) -> list[int]:
+    """The faces that look one way and lie furthest out that way, small ones aside."""
+    facing = [i for i in group if planes[i].normal @ way > 0.95]
+    if not facing:
+        return []
+    most = max(planes[i].area_mm2 for i in facing)
+    lead = max((i for i in facing if planes[i].area_mm2 > 0.25 * most), key=lambda i: float(planes[i].centre @ way))
+    return [i for i in facing if abs(planes[lead].normal @ (planes[i].centre - planes[lead].centre)) < 2.0]
+
+
+def _without_insides(planes: tuple[Plane, ...], chosen: list[list[int]], axes: Array) -> list[list[int]]:
+    """Of the two faces of one wall, the one that looks towards the rest of the section is its inside, and goes."""
+    for k in (0, 2):
+        way = axes[1 + k // 2]
+        size = _size(planes, chosen[k], chosen[k + 1], way)
+        if not np.isnan(size) and not SECTION_MM[0] < size < SECTION_MM[1]:
+            flanges = _offset(planes, chosen[2 - k] + chosen[3 - k], way)
+            chosen[k if flanges > _offset(planes, chosen[k], way) else k + 1] = []
+    return chosen
+
+
+def _offset(planes: tuple[Plane, ...], chosen: list[int], way: Array) -> float:
+    return float(np.mean([planes[i].centre @ way for i in chosen])) if chosen else float("nan")
+
+
+def _size(planes: tuple[Plane, ...], high: list[int], low: list[int], way: Array) -> float:
+    return _offset(planes, high, way) - _offset(planes, low, way)
+
+
+def _between(planes: tuple[Plane, ...], high: list[int], low: list[int], way: Array) -> float:
+    """Half-way between two faces, or on the one that was seen."""
+    return float(np.nanmean([_offset(planes, high, way), _offset(planes, low, way)]))
+
+
+def _is_channel(planes: tuple[Plane, ...], group: list[int], chosen: list[list[int]], axes: Array) -> bool:
+    """True where one side is open and the long inside of the opposite wall is seen."""
+    for k, (row, sign) in enumerate(FACES):
+        other = chosen[k + 1 - 2 * (k % 2)]
+        if chosen[k] or not other:
+            continue
+        way, long = axes[row] * sign, 0.4 * planes[other[0]].extent[0]
+        if any(planes[i].normal @ way > 0.95 and planes[i].extent[0] > long for i in group):
+            return True
+    return False
+
+
+def _face(
+    cloud: Cloud,
+    patches: tuple[Patch, ...],
+    chosen: list[int],
+    axes: Array,
+    origin: Array,
+    span: tuple[float, float],
+    size: tuple[float, ...],
+    k: int,
+) -> Array | None:
+    """Full-resolution points of one side of a segment, those of the same planes elsewhere left out."""
+    if not chosen:
+        return None
+    points = np.concatenate([cloud.points(patches[i].core) for i in chosen])
+    local = (points - origin) @ axes.T
+    across = 1 - k // 2
+    half = size[across] / 2 if not np.isnan(size[across]) else SECTION_MM[1]
+    inside = (local[:, 0] > span[0]) & (local[:, 0] < span[1]) & (np.abs(local[:, 1 + across]) < half + 3.0)
+    return points[inside]

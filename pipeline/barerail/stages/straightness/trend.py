@@ -1,0 +1,46 @@
+"""A robust straight or curved line through stations, with an uncertainty that knows stations hang together."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from barerail.geometry.robust import mad_scale, reweight
+from barerail.records import Array, Frozen
+
+
+@dataclass(frozen=True, eq=False)
+class Trend(Frozen):
+    """Coefficients (p,), their covariance (p, p), and the robust weights (n,) of the readings."""
+
+    value: Array
+    cov: Array
+    weight: Array
+
+
+def trend(design: Array, readings: Array, variance: Array) -> Trend:
+    """Weighted least squares of readings (n,) on `design` (n, p), Tukey on top; n > p.
+
+    The covariance is the usual one, grown by the square of the robust scatter where that is above what `variance`
+    says, and by (1 + a) / (1 - a), a the correlation of one residual with the next (0 to 0.9): neighbours that bend
+    together count for less (Bartlett 1946, J. R. Stat. Soc. Suppl. 8:27-41).
+    """
+    sd = np.sqrt(variance)
+    x, y = design / sd[:, None], readings / sd
+
+    def fit(weights: Array, last: Array) -> Array:
+        root = np.sqrt(weights)
+        return np.asarray(np.linalg.lstsq(x * root[:, None], y * root, rcond=None)[0], float)
+
+    even = np.ones(len(y))
+    start = fit(even, np.zeros(x.shape[1]))
+    value, weight, _ = reweight(fit, lambda b: y - x @ b, even, start, max(1.0, mad_scale(y - x @ start)))
+    left = (y - x @ value) * np.sqrt(weight)
+    free = max(float((weight > 0).sum()) - x.shape[1], 1.0)
+    grow = max(1.0, float(left @ left) / free) * _together(left)
+    return Trend(value, grow * np.linalg.inv((x * weight[:, None]).T @ x), weight)
+
+
+def _together(left: Array) -> float:
+    a = float(left[:-1] @ left[1:]) / max(float(left @ left), 1e-300)
+    a = min(max(a, 0.0), 0.9)
+    return (1 + a) / (1 - a)
