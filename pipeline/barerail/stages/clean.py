@@ -108,8 +108,11 @@ def _given_normals(scan: Scan, cells: Cells, near: Index) -> tuple[Array | None,
         return None, (Note("clean", "the scan has no normals: sides of faces are judged by shape"),)
     given = np.add.reduceat(scan.normals[cells.order].astype(float), cells.start[:-1], axis=0)
     given /= np.maximum(np.linalg.norm(given, axis=1), 1e-12)[:, None]
-    cosine = np.einsum("mi,mki->mk", given, given[np.maximum(near[:, :8], 0)])
-    parallel = (np.abs(cosine) > 0.8) & (near[:, :8] >= 0)
+    few = np.maximum(near[:, :8], 0)
+    step = cells.mean[few] - cells.mean[:, None]
+    level = np.abs(np.einsum("mi,mki->mk", given, step)) < 0.3 * np.linalg.norm(step, axis=2)
+    cosine = np.einsum("mi,mki->mk", given, given[few])
+    parallel = (np.abs(cosine) > 0.8) & (near[:, :8] >= 0) & level
     agree = float((cosine[parallel] > 0).mean()) if parallel.any() else 0.0
     if agree < 0.75:
         text = f"the scan's normals disagree with each other ({100 * (1 - agree):.0f} % of neighbours): not used"

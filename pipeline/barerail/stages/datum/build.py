@@ -46,7 +46,7 @@ def fresh(
     pairs: tuple[Pair, ...],
 ) -> Made:
     """The frame from this scan alone. DataError where nothing levels it, UsageError for hints that can't be."""
-    z, up = up_of(np.cross(along, mirror.normal), hints, clean, features)
+    z, up = up_of(np.cross(along, mirror.normal), along, hints, clean, features)
     rough = rough_frame(_rows(along, z), mirror, surface.middle)
     lows = lows_of(features, surface, rough)
     reach = surface.points @ along

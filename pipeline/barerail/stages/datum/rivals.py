@@ -73,11 +73,11 @@ def choose(rivals: list[Rival], hints: Hints, settings: DatumSettings) -> Rival:
     """The best rival that agrees with the user's front and above.
 
     A centre plane holds the way to the front and the way up, so a plane across either of them is out. UsageError where
-    that leaves none, DataError where the best two are too close to call.
+    that leaves none that mirrors half as well as the best, DataError where the best two are too close to call.
     """
     left = [r for r in rivals if not _across(r.mirror, hints.front, 45.0) and not _across(r.mirror, hints.above, 25.0)]
-    if not left:
-        raise UsageError("datum: front and above leave no mirror plane of this scan; check both points")
+    if not left or left[0].score < 0.5 * max(r.score for r in rivals):
+        raise UsageError("datum: --front and --above point across the frame's own mirror plane; check both points")
     if ratio(left) < settings.rival_ratio:
         raise DataError(
             f"datum: two mirror planes fit nearly as well as each other (scores {left[0].score:.3f} and "

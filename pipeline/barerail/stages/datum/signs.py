@@ -9,7 +9,7 @@ from barerail.geometry.frames import unit
 from barerail.records import Array, CleanScan, Features, Frozen
 from barerail.settings import DatumSettings
 
-KICK = 10.0
+KICK, PARALLEL = 10.0, np.radians(0.5)
 """Least difference in mm of heights of the rails, or of both overhangs, that says a thing."""
 
 
@@ -36,13 +36,13 @@ def hints_of(clean: CleanScan, settings: DatumSettings, middle: Array) -> Hints:
     return Hints(front, above)
 
 
-def up_of(axis: Array, hints: Hints, clean: CleanScan, features: Features) -> tuple[Array, str]:
-    """`axis` (3,), unit, turned up, and how that was known; words that start with guessed where it wasn't."""
+def up_of(axis: Array, along: Array, hints: Hints, clean: CleanScan, features: Features) -> tuple[Array, str]:
+    """`axis` (3,), unit, square to `along`, turned up, and how that was known: starts with guessed where it wasn't."""
     if hints.above is not None:
         return _towards(axis, hints.above, "above", 0.05), "given by --above"
     if clean.floor is not None and abs(float(clean.floor[:3] @ axis)) > 0.5:
         return axis * np.sign(clean.floor[:3] @ axis), "away from the floor in the scan"
-    lean = _lean(_heights(features, axis))
+    lean = _lean(features, axis, along)
     if abs(lean) > KICK:
         return axis * np.sign(lean), "guessed: the longest level stretch of the rails lies low, the rest is kicked up"
     return _along_file(axis), "guessed: along the scan file's own axes"
@@ -72,22 +72,34 @@ def _towards(axis: Array, point: Array, name: str, least: float) -> Array:
     return axis * np.sign(share)
 
 
-def _lean(heights: Array) -> float:
-    """How far, mm, the middle of the range of heights lies above where most of them are."""
-    if not len(heights):
+def _lean(features: Features, axis: Array, along: Array) -> float:
+    """How far, mm, the middle of the range of rail heights lies above where most of the length is.
+
+    Heights are counted from the slope that most of the length has: rails read piece by piece, long faces without rails.
+    """
+    x, z, slope = _pieces(features, axis, along)
+    if not len(x):
         return 0.0
-    close = np.abs(np.subtract.outer(heights, heights)) < KICK
-    most = float(np.median(heights[close[int(np.argmax(close.sum(1)))]]))
-    return float(np.quantile(heights, [0.02, 0.98]).mean()) - most
+    level = slope[np.argmax((np.abs(np.subtract.outer(slope, slope)) < PARALLEL).sum(1))]
+    height = z - level * x
+    close = np.abs(np.subtract.outer(height, height)) < KICK
+    most = float(np.median(height[close[int(np.argmax(close.sum(1)))]]))
+    return float(np.quantile(height, [0.02, 0.98]).mean()) - most
 
 
-def _heights(features: Features, axis: Array) -> Array:
-    """Heights along `axis` of evenly spaced places on rails, or of long faces where there are no rails."""
-    rails = [s.centre @ axis for rail in features.rails for s in rail.stations]
-    if rails:
-        return np.array(rails)
-    long = [p for p in features.planes if p.extent[0] > 300]
-    return np.repeat([p.centre @ axis for p in long], [int(p.extent[0] / 100) for p in long])
+def _pieces(features: Features, axis: Array, along: Array) -> Array:
+    """x, z and slope (3, k) of pieces of rail about 100 mm long, or of long faces."""
+    out = []
+    for rail in features.rails:
+        at = np.array([s.centre for s in rail.stations])
+        middle, way = (at[1:] + at[:-1]) / 2, at[1:] - at[:-1]
+        out += list(zip(middle @ along, middle @ axis, (way @ axis) / (way @ along)))
+    if not out:
+        long = [p for p in features.planes if p.extent[0] > 300 and abs(p.axes[0] @ along) > 0.9]
+        for p in long:
+            piece = (p.centre @ along, p.centre @ axis, (p.axes[0] @ axis) / (p.axes[0] @ along))
+            out += [piece] * int(p.extent[0] / 100)
+    return np.array(out).reshape(-1, 3).T
 
 
 def _along_file(axis: Array) -> Array:

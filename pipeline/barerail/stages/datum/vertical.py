@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.geometry.frames import direction, transform
-from barerail.geometry.robust import reweight
 from barerail.records import Array, Features, Frozen
 
 from .surface import Surface
@@ -109,7 +109,7 @@ def _tubes(features: Features, rough: Array) -> list[Low]:
 
 
 def _surfaces(surface: Surface, rough: Array) -> list[Low]:
-    """Each side's lowest surface: a robust line through the lowest level spots of every 50 mm along the car."""
+    """Each side's lowest surface: the line that holds most of the lowest level spots of every 50 mm along the car."""
     level = np.abs(surface.normals @ rough[2, :3]) > LEVEL
     p = transform(rough, surface.points[level] + surface.middle)
     sides = [p[p[:, 1] > SIDE], p[p[:, 1] < -SIDE]]
@@ -117,23 +117,30 @@ def _surfaces(surface: Surface, rough: Array) -> list[Low]:
 
 
 def _lowest_line(p: Array, index: int) -> Low | None:
-    order = np.lexsort((p[:, 2], np.floor(p[:, 0] / STRIP)))
-    first = np.flatnonzero(np.diff(np.floor(p[order, 0] / STRIP), prepend=np.inf))
-    x, y, z = p[order[first]].T if len(order) else np.zeros((3, 0))
-    if len(x) * STRIP < LONG:
+    strip = np.floor(p[:, 0] / STRIP)
+    order = np.lexsort((p[:, 2], strip))
+    first = order[np.flatnonzero(np.diff(strip[order], prepend=np.inf))]
+    x, y, z = p[first].T
+    used = _on_one_line(x, z)
+    if used.sum() * STRIP < LONG:
         return None
+    middle, run = float(x[used].mean()), float(np.ptp(x[used]))
+    slope, height = np.polyfit(x[used] - middle, z[used], 1)
+    u = float(np.std(z[used] - slope * (x[used] - middle))) / float(np.sqrt(used.sum())) + 1e-3
+    at = np.array([middle, y[used].mean(), height])
+    return Low("surface", index, at, float(slope), u, 3.5 * u / run, run)
 
-    def fit(weights: Array, last: Array) -> Array:
-        return np.polyfit(x - x.mean(), z, 1, w=np.sqrt(weights))
 
-    even = np.ones(len(x))
-    line, weight, scale = reweight(fit, lambda c: z - np.polyval(c, x - x.mean()), even, np.array([0.0, np.median(z)]))
-    used = weight > 0
-    u = max(scale, 1e-3) / float(np.sqrt(used.sum()))
-    run = float(np.ptp(x[used]))
-    middle = float(x[used].mean())
-    at = np.array([middle, y[used].mean(), np.polyval(line, middle - x.mean())])
-    return Low("surface", index, at, float(line[0]), u, 3.5 * u / run, run)
+def _on_one_line(x: Array, z: Array) -> NDArray[np.bool_]:
+    """The places (n,) within 1 mm of the line through two of them that holds most."""
+    best = np.zeros(len(x), bool)
+    for i in range(len(x)):
+        far = np.flatnonzero(x > x[i] + LONG)
+        slope = (z[far] - z[i]) / (x[far] - x[i])
+        on = np.abs(z - z[i] - slope[:, None] * (x - x[i])) < SAME
+        if len(far) and on.sum(1).max() > best.sum():
+            best = on[on.sum(1).argmax()]
+    return best
 
 
 def _undermost(lows: list[Low]) -> list[Low]:

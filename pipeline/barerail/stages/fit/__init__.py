@@ -14,7 +14,8 @@ from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.patches import find_patches, surface_of
 from barerail.stages.fit.planes import noise_of, plane_of
 from barerail.stages.fit.rails import rails_of
-from barerail.stages.fit.tubes import sleeves_in, tubes_of
+from barerail.stages.fit.sleeves import sleeves_in
+from barerail.stages.fit.tubes import tubes_of
 
 PATCH_MIN_CM2 = 4.0
 """Smallest flat piece looked at for holes, cm2: a tab about a 10 mm hole (judgement)."""

@@ -63,7 +63,7 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
 
 
 def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature | None:
-    if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.15:
+    if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.1:
         return None
     if bore.rim_share >= 0.85 and bore.cover >= 0.9:
         return None

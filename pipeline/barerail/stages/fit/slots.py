@@ -45,8 +45,9 @@ def _is_slot(rim: Rim, points: RimPoints, r: float, mesh: bool) -> bool:
     along = (points.wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
     ends = min((along > half).sum(), (along < -half).sum())
     wall = rim.n_wall / (points.density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
-    longer = half / width > (0.5 if mesh else 0.2)
-    return bool(longer and width > 0.85 * r and ends >= 2 and wall > 0.4 and rim.n_wall >= 6 and rim.misfit <= 3)
+    longer, wide, seen = (0.5, 0.85, 0.4) if mesh else (0.2, 0.78, 0.25)
+    shape = half / width > longer and width > wide * r
+    return bool(shape and ends >= 2 and wall > seen and rim.n_wall >= 6 and rim.misfit <= 3)
 
 
 def _start(on: Array, r: float, spacing: float) -> Array | None:

@@ -1,0 +1,191 @@
+"""First cylinders: pieces of the surface whose local curvature agrees on one axis and radius.
+
+Local axis and radius come from the shape operator of each point's neighbourhood; neighbours that agree are joined,
+and each piece gives one robust cylinder after the other.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barerail.errors import DataError
+from barerail.geometry.cylinder import CylinderFit, axis_from_normals, fit_cylinder
+from barerail.geometry.frames import basis
+from barerail.geometry.neighbours import components
+from barerail.records import Array, Index
+from barerail.settings import FitSettings
+from barerail.stages.fit.patches import Patch, Surface
+
+LEAST_ARC = 110.0
+"""Degrees; a rounded square corner shows 90, and as much of its flanks as lies within the band of the fit."""
+
+
+@dataclass(frozen=True)
+class Bend:
+    """Local cylinders at rows of the surface: axis (m, 3), centre (m, 3), radius (m,); ok where it looks like one."""
+
+    axis: Array
+    centre: Array
+    radius: Array
+    ok: NDArray[np.bool_]
+
+
+def curved_part(surface: Surface, patches: tuple[Patch, ...]) -> Surface:
+    """The surface without its flat patches: the rounded corner of a rail is then a quarter of a tube and no more."""
+    loose = np.ones(len(surface.points), bool)
+    for patch in patches:
+        loose[patch.grown] = False
+    rows = np.flatnonzero(loose)
+    place = np.full(len(surface.points) + 1, -1)
+    place[rows] = np.arange(len(rows))
+    return replace(
+        surface,
+        rows=surface.rows[rows],
+        points=surface.points[rows],
+        normals=surface.normals[rows],
+        flat=surface.flat[rows],
+        near=place[surface.near[rows]],
+    )
+
+
+def first_cylinders(surface: Surface, settings: FitSettings) -> list[CylinderFit]:
+    """One robust cylinder through the thinned points of each tube, those of one tube cut by welds as one."""
+    bend = _bend(surface, settings)
+    return _merged([f for piece in _pieces(surface, bend) for f in _cylinders_in(surface, piece, bend, settings)])
+
+
+def _bend(surface: Surface, settings: FitSettings) -> Bend:
+    near = np.maximum(surface.near, 0)
+    seen = (surface.near >= 0)[..., None]
+    step = np.where(seen, surface.points[near] - surface.points[:, None], 0.0)
+    n = surface.normals
+    sign = np.sign(np.einsum("mi,mki->mk", n, n[near]))[..., None]
+    turn = np.where(seen, n[near] * sign - n[:, None], 0.0)
+    u = np.cross(n, np.where(np.abs(n[:, :1]) < 0.8, [[1.0, 0, 0]], [[0, 1.0, 0]]))
+    u /= np.linalg.norm(u, axis=1)[:, None]
+    plane = np.stack([u, np.cross(n, u)], axis=1)
+    p, t = np.einsum("mki,mji->mkj", step, plane), np.einsum("mki,mji->mkj", turn, plane)
+    square = np.einsum("mki,mkj->mij", p, p) + 1e-9 * np.eye(2)
+    shape = np.einsum("mki,mkj->mij", t, p) @ np.linalg.inv(square)
+    value, vector = np.linalg.eigh((shape + shape.transpose(0, 2, 1)) / 2)
+    steep = np.argmax(np.abs(value), axis=1)
+    rows = np.arange(len(n))
+    most, least = value[rows, steep], value[rows, 1 - steep]
+    radius = 1.0 / np.where(np.abs(most) < 1e-6, 1e-6, most)
+    axis = np.einsum("mj,mji->mi", vector[rows, :, 1 - steep], plane)
+    size = np.abs(radius)
+    ok = (size > 0.4 * settings.tube_min_mm) & (size < 0.6 * settings.tube_max_mm)
+    ok &= np.abs(least) < 0.45 * np.abs(most)
+    return Bend(axis, surface.points - n * radius[:, None], size, ok)
+
+
+def _pieces(surface: Surface, bend: Bend) -> list[Index]:
+    """Rows of connected pieces whose neighbours agree on axis and centre, at least 4 cm2 each."""
+    a = np.repeat(np.arange(len(surface.points)), surface.near.shape[1])
+    b = surface.near.ravel()
+    keep = (b >= 0) & bend.ok[a] & bend.ok[b]
+    a, b = a[keep], b[keep]
+    d = bend.centre[b] - bend.centre[a]
+    across = np.linalg.norm(d - np.einsum("ij,ij->i", d, bend.axis[a])[:, None] * bend.axis[a], axis=1)
+    radius = (bend.radius[a] + bend.radius[b]) / 2
+    agree = np.abs(np.einsum("ij,ij->i", bend.axis[a], bend.axis[b])) > np.cos(np.radians(25))
+    agree &= (across < 0.4 * radius) & (np.abs(bend.radius[a] - bend.radius[b]) < 0.4 * radius)
+    label = components(len(surface.points), a[agree], b[agree])
+    count = np.bincount(label)
+    big = np.flatnonzero(count >= max(25, int(400 / surface.cell_area)))
+    order = np.argsort(label, kind="stable")
+    start = np.searchsorted(label[order], big)
+    return [order[s : s + count[k]] for s, k in zip(start, big, strict=True)]
+
+
+def _cylinders_in(surface: Surface, piece: Index, bend: Bend, settings: FitSettings) -> list[CylinderFit]:
+    """First cylinders through the thinned points of one piece, the best supported first: tubes meet at welds."""
+    found: list[CylinderFit] = []
+    least = max(25, int(400 / surface.cell_area))
+    while len(piece) >= least and len(found) < 12:
+        rows = _best_cylinder(surface, piece, bend)
+        fit = _first_fit(surface, rows, settings) if len(rows) >= least else None
+        if fit is None:
+            break
+        found.append(fit)
+        taken = np.union1d(rows, piece[on_cylinder(surface, piece, fit.axis, fit.point, fit.radius)])
+        piece = np.setdiff1d(piece, taken)
+    return found
+
+
+def _best_cylinder(surface: Surface, piece: Index, bend: Bend, seeds: int = 16) -> Index:
+    """Rows of a piece on the local cylinder of the seed that most of them lie on."""
+    best = np.zeros(0, np.int64)
+    tried = piece[np.linspace(0, len(piece) - 1, seeds).astype(int)]
+    for i in tried:
+        around = surface.near[i][surface.near[i] >= 0]
+        alike = around[np.abs(bend.axis[around] @ bend.axis[i]) > 0.95]
+        flip = np.sign(bend.axis[alike] @ bend.axis[i])[:, None]
+        axis = (bend.axis[i] + (bend.axis[alike] * flip).sum(0)) / (1 + len(alike))
+        radius = float(np.median(np.append(bend.radius[alike], bend.radius[i])))
+        centre = np.median(np.vstack([bend.centre[alike], bend.centre[i]]), axis=0)
+        local = piece[np.linalg.norm(surface.points[piece] - centre, axis=1) < 6 * radius]
+        rows = local[on_cylinder(surface, local, axis / np.linalg.norm(axis), centre, radius, 0.25)]
+        best = rows if len(rows) > len(best) else best
+    return best
+
+
+def on_cylinder(
+    surface: Surface, rows: Index, axis: Array, point: Array, radius: float, slack: float = 0.0
+) -> NDArray[np.bool_]:
+    """Which rows lie on a cylinder, within the band and `slack` of its radius, facing away from or to its axis."""
+    d = surface.points[rows] - point
+    radial = d - (d @ axis)[:, None] * axis
+    rho = np.linalg.norm(radial, axis=1)
+    facing = np.abs(np.einsum("ij,ij->i", surface.normals[rows], radial)) > 0.9 * rho
+    return facing & (np.abs(rho - radius) < band_of(surface, radius) + slack * radius)
+
+
+def _first_fit(surface: Surface, rows: Index, settings: FitSettings) -> CylinderFit | None:
+    """A robust cylinder through thinned points, or None where they make none or show too little of it."""
+    axis = axis_from_normals(surface.normals[rows])
+    if arc_of(surface.normals[rows] @ basis(axis)[:2].T) < LEAST_ARC:
+        return None
+    thin = rows[:: max(1, len(rows) // 300)]
+    try:
+        fit = fit_cylinder(surface.points[thin], axis, robust=True)
+    except DataError:
+        return None
+    close = np.abs(fit.residuals) < 2 * surface.tolerance
+    in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
+    return fit if in_range and close.mean() > 0.5 else None
+
+
+def arc_of(xy: Array, sectors: int = 36) -> float:
+    """Degrees of azimuth about the origin that hold their share of the points xy (n, 2)."""
+    turn = np.arctan2(xy[:, 1], xy[:, 0]) % (2 * np.pi)
+    count = np.bincount((turn / (2 * np.pi) * sectors).astype(int) % sectors, minlength=sectors)
+    return float(360 / sectors * (count > 0.3 * np.median(count[count > 0])).sum())
+
+
+def _merged(fits: list[CylinderFit]) -> list[CylinderFit]:
+    """One start a cylinder: pieces of the same tube, cut by welds or gaps, share axis and radius."""
+    kept: list[CylinderFit] = []
+    for f in fits:
+        if not any(_same(f, k) for k in kept):
+            kept.append(f)
+    return kept
+
+
+def _same(f: CylinderFit, k: CylinderFit, reach: float = 400.0) -> bool:
+    d = f.point - k.point
+    across = np.linalg.norm(d - (d @ k.axis) * k.axis)
+    close = across < 0.2 * k.radius + 0.005 * abs(float(d @ k.axis)) and abs(float(d @ k.axis)) < reach
+    return bool(close and abs(f.axis @ k.axis) > np.cos(np.radians(4)) and abs(f.radius - k.radius) < 0.15 * k.radius)
+
+
+def skin_of(surface: Surface, axis: Array, point: Array, radius: float) -> Index:
+    """Thinned points on the cylinder, facing away from or to its axis."""
+    near = np.flatnonzero(np.abs(np.cross(surface.points - point, axis)).max(axis=1) < 1.5 * radius)
+    return near[on_cylinder(surface, near, axis, point, radius)]
+
+
+def band_of(surface: Surface, radius: float) -> float:
+    """How far off a cylinder a thinned point may lie, mm."""
+    return surface.tolerance + 0.02 * radius

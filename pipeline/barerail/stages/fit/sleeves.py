@@ -1,0 +1,62 @@
+"""Sleeves: short tubes with a bore."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from barerail.records import Feature
+
+
+def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature], list[Feature]]:
+    """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest.
+
+    A sleeve is no longer than three diameters and has a hole in at least one end, or a bore seen in it.
+    """
+    rest, out = list(holes), []
+    bores = [t for t in tubes if t.detail["facing"] < 0]
+    for t in (t for t in tubes if t.detail["facing"] > 0):
+        ends = [h for h in rest if h.kind == "hole" and _on_end(h, t)]
+        bore = next((b for b in bores if b.diameter < t.diameter and _coaxial(b, t)), None)
+        if t.length > 3 * t.diameter or not (ends or bore):
+            out.append(replace(t, detail={}))
+            continue
+        rest = [h for h in rest if not any(h is e for e in ends)]
+        out.append(_sleeve(t, ends, bore))
+    return out, rest
+
+
+def _coaxial(b: Feature, t: Feature) -> bool:
+    d = b.point - t.point
+    across = np.linalg.norm(d - (d @ t.axis) * t.axis)
+    between = abs(float(d @ t.axis)) < t.length / 2 + 2
+    return bool(between and across < 0.15 * t.diameter and abs(b.axis @ t.axis) > 0.97)
+
+
+def _on_end(h: Feature, t: Feature) -> bool:
+    d = h.point - t.point
+    along = abs(float(d @ t.axis))
+    across = np.linalg.norm(d - (d @ t.axis) * t.axis)
+    end = abs(along - t.length / 2) < 6.0
+    return bool(end and across < 0.15 * t.diameter and h.diameter < t.diameter - 2 and abs(h.axis @ t.axis) > 0.97)
+
+
+def _sleeve(t: Feature, ends: list[Feature], bore: Feature | None) -> Feature:
+    known = bore or min(ends, key=lambda h: h.u_diameter)
+    point, length = t.point, t.length
+    if len(ends) == 2:
+        point = t.point + t.axis * float((ends[0].point + ends[1].point - 2 * t.point) @ t.axis / 2)
+        length = abs(float((ends[0].point - ends[1].point) @ t.axis))
+    u_along = 0.3 if len(ends) == 2 else float(np.sqrt(t.axis @ t.cov @ t.axis))
+    across = np.eye(3) - np.outer(t.axis, t.axis)
+    return replace(
+        t,
+        kind="sleeve",
+        point=point,
+        length=length,
+        diameter=known.diameter,
+        u_diameter=known.u_diameter,
+        cov=across @ t.cov @ across + u_along**2 * np.outer(t.axis, t.axis),
+        u_length=2 * u_along,
+        detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter},
+        note=f"diameter is the bore; outside {t.diameter:.2f} mm",
+    )
