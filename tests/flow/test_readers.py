@@ -111,8 +111,10 @@ def test_normals_of_a_mesh_come_from_its_winding(tmp_path):
     slope = np.column_stack([grid, 0.5 * grid[:, 0]])
     at = np.arange(109 * 100).reshape(109, 100)[:, :99].ravel()
     up = np.concatenate([np.column_stack([at, at + 100, at + 1]), np.column_stack([at + 1, at + 100, at + 101])])
-    points = np.concatenate([slope, slope + [0, 0, 900]])
-    scan = read(files.ply(tmp_path / "a.ply", points, triangles=np.concatenate([up, up[:, ::-1] + len(slope)])))
+    points = np.concatenate([slope, slope + np.array([0, 0, 900])])
+    scan = read(
+        files.ply(tmp_path / "a.ply", points, kind="double", triangles=np.concatenate([up, up[:, ::-1] + len(slope)]))
+    )
     # Normal of z = x / 2 wound upwards, by hand; the second sheet is wound the other way.
     expected = np.array([-0.5, 0, 1]) / np.sqrt(1.25)
     np.testing.assert_allclose(scan.normals[: len(slope)], np.tile(expected, (len(slope), 1)), rtol=0, atol=1e-6)
@@ -146,8 +148,11 @@ def test_unit_given_or_stated_is_not_assumed(tmp_path, unit, mm):
         assert (scan.unit, scan.mm_per_unit, scan.unit_assumed) == (unit, mm, False)
 
 
-@pytest.mark.parametrize("size_mm, unit", [(850, "mm"), (4000, "mm"), (6900, "mm"), (850, "m"), (4000, "m"), (6900, "m"),
-                                           (4000, "cm"), (3300, "in"), (5000, "ft"), (9000, "mm")])  # fmt: skip
+@pytest.mark.parametrize(
+    "size_mm, unit",
+    [(850, "mm"), (4000, "mm"), (6900, "mm"), (9000, "mm"), (850, "m"), (4000, "m"), (6900, "m"), (4000, "cm")]
+    + [(3300, "in"), (5000, "ft")],
+)
 def test_unit_judged_from_the_size_is_said_to_be_assumed(tmp_path, size_mm, unit):
     mm = {"mm": 1, "cm": 10, "m": 1000, "in": 25.4, "ft": 304.8}[unit]
     points = CLOUD * (size_mm / 4050)
@@ -173,7 +178,7 @@ def test_size_that_no_chassis_has(tmp_path, unit, words):
 
 
 def test_size_too_small_for_the_unit_given(tmp_path):
-    with pytest.raises(DataError, match="read as mm the scan is 0.00.* m long, smaller than 0.3 m"):
+    with pytest.raises(DataError, match=r"read as mm the scan is 0\.00.* m long, smaller than 0\.3 m"):
         read(files.ply(tmp_path / "a.ply", CLOUD / 1000), "mm")
 
 

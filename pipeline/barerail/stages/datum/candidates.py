@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
-from barerail.geometry.frames import unit
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen
 
@@ -16,6 +15,9 @@ PAIRS = 3000
 APART = 250.0
 """Least distance in mm of two points that vote for a plane between them."""
 REACH = 60.0
+SHIFT, STEP = 600.0, 30.0
+"""Planes across a known way are tried this far from the middle of the scan, in steps, mm."""
+ONE_WAY = 3
 PROBES = 1000
 CELLS = 2_000_000
 
@@ -26,13 +28,14 @@ def wendland(distance: Array, reach: float) -> Array:
     return (1 - t) ** 4 * (4 * t + 1)
 
 
-def candidates(rough: Surface, guesses: list[Mirror], keep: int) -> list[Mirror]:
-    """The `keep` best distinct planes among `guesses`, the principal planes and 3000 planes between alike points.
+def candidates(rough: Surface, guesses: list[Array], keep: int) -> list[Mirror]:
+    """The `keep` best distinct planes across the ways `guesses` or the principal axes and between 3000 alike points.
 
     After Hruda, Kolingerova & Vasa 2022 (pair planes on few points, a similarity of compact support).
     """
     axes = np.linalg.eigh(np.cov(rough.points.T))[1].T
-    planes = [*guesses, *(Mirror(a, 0.0) for a in axes), *_pair_planes(rough)]
+    shifts = np.arange(-SHIFT, SHIFT + 1, STEP)
+    planes = [Mirror(a, float(d)) for a in (*guesses, *axes) for d in shifts] + _pair_planes(rough)
     field = _field(rough.points, axes)
     probes = rough.points[np.linspace(0, len(rough.points) - 1, min(PROBES, len(rough.points))).astype(int)]
     score = np.array([wendland(field.at(p.reflect(probes)), REACH).mean() for p in planes])
@@ -54,10 +57,15 @@ def _pair_planes(rough: Surface) -> list[Mirror]:
 
 
 def _distinct(planes: list[Mirror], keep: int) -> list[Mirror]:
-    """The first `keep` planes that differ by more than 6 degrees, or 60 mm at the middle of the scan."""
+    """The first `keep` planes that differ by more than 6 degrees, or 60 mm at the middle of the scan.
+
+    At most three that face one way: a straight rail mirrors on to itself across any place along it, and those planes
+    would crowd out all others.
+    """
     kept: list[Mirror] = []
     for p in planes:
-        if not any(same_plane(p, q, 6.0, 60.0) for q in kept):
+        one_way = sum(same_plane(p, q, 20.0, np.inf) for q in kept)
+        if one_way < ONE_WAY and not any(same_plane(p, q, 6.0, 60.0) for q in kept):
             kept.append(p)
         if len(kept) == keep:
             break
@@ -95,9 +103,3 @@ def _field(points: Array, axes: Array) -> Field:
     free = np.ones(np.ceil(size / cell).astype(int) + 1, bool)
     free[tuple(np.floor((local - low) / cell).astype(int).T)] = False
     return Field(axes, low, cell, distance_transform_edt(free) * cell)
-
-
-def between(a: Array, b: Array) -> Mirror:
-    """The plane half-way between two points."""
-    n = unit(a - b)
-    return Mirror(n, float(n @ (a + b)) / 2)

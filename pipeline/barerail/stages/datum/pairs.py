@@ -57,10 +57,11 @@ def pair_plane(
     cov = np.array([ways @ p.cov @ ways.T for p in pairs])
     own = cov[:, [0, 1], [0, 1]]
     near = np.exp(-np.abs(np.subtract.outer(at @ along, at @ along)) / BEND)
-    step, tau = np.zeros(3), max(bend, 1.4826 * float(np.median(np.abs(miss))))
+    step = np.zeros(3)
     for _ in range(30):
         left = miss + jac @ step
-        weight = tukey_weights(np.abs(left / np.sqrt(own + tau**2)).max(1), TUKEY_C)
+        typical = max(bend, 1.4826 * float(np.median(np.abs(left))))
+        weight = tukey_weights(np.abs(left / np.sqrt(own + typical**2)).max(1), TUKEY_C)
         if (weight > 0).sum() < FEWEST:
             return None
         tau = max(bend, _tau(left, jac, own, weight))

@@ -129,7 +129,7 @@ def _tries(
             x = ahead * along
             rough = rough_frame(np.stack([x, np.cross(z, x), z]), mirror, surface.middle)
             try:
-                lows = lows_of(features, surface, rough)
+                lows = lows_of(features, surface, rough, hidden=True)
             except DataError:
                 continue
             if lows[0].kind == kind:

@@ -18,7 +18,7 @@ from .refine import refine
 from .signs import Hints
 from .surface import Surface
 
-START = 8
+START = 10
 KEPT = 4
 UNLIKELY = 0.8
 """What the score of a plane counts for that mirrors the rails onto themselves, fore and aft or up and down (judgement:
@@ -42,7 +42,7 @@ class Rival(Frozen):
 def rivals_of(surface: Surface, tree: cKDTree, guide: Guide, progress: Progress = no_progress) -> list[Rival]:
     """The distinct mirror planes of the scan, the best first, up to four; `tree`: of the surface."""
     rough = surface.picks(30.0)
-    guesses = [Mirror(a, 0.0) for a in (guide.along, guide.across) if a is not None]
+    guesses = [a for a in (guide.along, guide.across) if a is not None]
     starts = candidates(rough, guesses, START)
     progress(0.2)
     near = rough.tree()

@@ -64,14 +64,14 @@ class Level(Frozen):
     kind: str
 
 
-def lows_of(features: Features, surface: Surface, rough: Array) -> tuple[Low, ...]:
+def lows_of(features: Features, surface: Surface, rough: Array, hidden: bool = False) -> tuple[Low, ...]:
     """Undersides of long faces; without them on both sides, of long tubes; without them, each side's lowest surface.
 
-    Rough car axes. DataError where there is none of it.
+    Rough car axes. `hidden`: also what has something else right below it. DataError where there is none of it.
     """
     some: list[Low] = []
     for found in (_faces(features, rough), _tubes(features, rough), _surfaces(surface, rough)):
-        parallel = _parallel(_on_both_sides(_undermost(found)))
+        parallel = _parallel(_on_both_sides(found if hidden else _undermost(found)))
         if len({p.left for p in parallel}) == 2:
             return tuple(parallel)
         some = some or parallel

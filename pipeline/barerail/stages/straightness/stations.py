@@ -9,16 +9,14 @@ from barerail.geometry.frames import direction, transform
 from barerail.records import Array, Datum, Features, Frozen, NoiseModel, Rail, Station, StationPair
 
 ALONG, OFF_CENTRE = 0.7, 50.0
-KINK_MM = 0.3
-"""Stations whose lines miss each other by more than this have a bend between them: no place to read a height."""
-GAP = 2.2
-"""Stations further apart than this many usual steps are not read between."""
+REACH = 0.6
+"""How far along its own straight piece a station may be read from its middle, in usual steps."""
 
 
 @dataclass(frozen=True, eq=False)
 class Side(Frozen):
-    """The stations of one side in car axes, sorted by x: centre (n, 3), its covariance (n, 3, 3) in mm2, and roll (n,)
-    in rad of the section with its variance (n,), nan where it has none.
+    """The stations of one side in car axes, sorted by x: centre (n, 3), its covariance (n, 3, 3) in mm2, way (n, 3) the
+    rail runs there, and roll (n,) in rad of the section with its variance (n,), nan where it has none.
 
     open: (3,) standard uncertainty in mm of a part of the centre that is the same all along, where one face of a pair
     was never seen (the open side of a channel): it cancels in everything but the gauge width.
@@ -26,6 +24,7 @@ class Side(Frozen):
 
     centre: Array
     cov: Array
+    way: Array
     roll: Array
     roll_var: Array
     open: Array
@@ -51,7 +50,7 @@ def _side(rail: Rail, datum: Datum) -> Side:
     roll, variance = _roll(axes, rail)
     order = np.argsort(centre[:, 0], kind="stable")
     order = order[agree[order] & (axes[order, 0, 0] > ALONG)]
-    return Side(centre[order], cov[order], roll[order], variance[order], open_)
+    return Side(centre[order], cov[order], axes[order, 0], roll[order], variance[order], open_)
 
 
 def _seen(stations: tuple[Station, ...], axes: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -98,39 +97,42 @@ def _carried_on(sides: list[Side]) -> Side | None:
         new = (s.centre[:, 0] > whole.centre[-1, 0] + 20) | (s.centre[:, 0] < whole.centre[0, 0] - 20)
         parts = [np.concatenate([a, b[new]]) for a, b in zip(_fields(whole), _fields(s))]
         order = np.argsort(parts[0][:, 0], kind="stable")
-        centre, cov, roll, roll_var = (p[order] for p in parts)
-        whole = Side(centre, cov, roll, roll_var, np.maximum(whole.open, s.open))
+        centre, cov, way, roll, roll_var = (p[order] for p in parts)
+        whole = Side(centre, cov, way, roll, roll_var, np.maximum(whole.open, s.open))
     return whole
 
 
 def _fields(side: Side) -> tuple[Array, ...]:
-    return side.centre, side.cov, side.roll, side.roll_var
+    return side.centre, side.cov, side.way, side.roll, side.roll_var
 
 
 def pairs_at(left: Side, right: Side, noise: NoiseModel) -> tuple[StationPair, ...]:
-    """The left rail's stations, each with the right rail read at its x; not used where either has a bend right there.
+    """Each left station with the nearest right one, both read half-way between them along their own straight pieces.
 
-    The twist angle is atan(dz / dy) of the centres; its U holds the fits and the drift between left and right.
+    A bend between stations therefore costs nothing. The twist angle is atan(dz / dy) of the centres; its U holds the
+    fits and the drift between left and right.
     """
+    step = float(np.median(np.diff(left.centre[:, 0]))) if len(left.centre) > 1 else 0.0
     out = []
     for i, x in enumerate(left.centre[:, 0]):
-        there = _read(right, float(x))
-        if there is not None:
-            centre, cov, roll, straight = there
-            straight = straight and _straight(left, i)
-            out.append(_pair(float(x), left, i, centre, cov, roll, straight, noise))
+        j = int(np.argmin(np.abs(right.centre[:, 0] - x)))
+        if abs(right.centre[j, 0] - x) < 2 * REACH * step:
+            out.append(_pair(left, i, right, j, noise))
     return tuple(out)
 
 
-def _pair(
-    x: float, left: Side, i: int, right: Array, cov: Array, roll: float, used: bool, noise: NoiseModel
-) -> StationPair:
-    d = left.centre[i] - right
-    width = float(np.hypot(d[1], d[2]))
-    variance = left.cov[i, 2, 2] + cov[2, 2] + slow(noise, width)
-    rolls = (float(np.degrees(left.roll[i])), float(np.degrees(roll)))
-    twist, u = float(np.degrees(np.arctan2(d[2], d[1]))), 2 * float(np.degrees(np.sqrt(variance) / width))
-    return StationPair(x, left.centre[i], right, rolls, twist, u, used, left.cov[i], cov)
+def _at(side: Side, i: int, x: float) -> Array:
+    return side.centre[i] + side.way[i] * (x - side.centre[i, 0]) / side.way[i, 0]
+
+
+def _pair(left: Side, i: int, right: Side, j: int, noise: NoiseModel) -> StationPair:
+    x = float(left.centre[i, 0] + right.centre[j, 0]) / 2
+    a, b = _at(left, i, x), _at(right, j, x)
+    width = float(np.hypot(*(a - b)[1:]))
+    variance = left.cov[i, 2, 2] + right.cov[j, 2, 2] + slow(noise, width)
+    rolls = (float(np.degrees(left.roll[i])), float(np.degrees(right.roll[j])))
+    twist, u = float(np.degrees(np.arctan2(a[2] - b[2], a[1] - b[1]))), 2 * float(np.degrees(np.sqrt(variance) / width))
+    return StationPair(x, a, b, rolls, twist, u, True, left.cov[i], right.cov[j])
 
 
 def slow(noise: NoiseModel, apart: float) -> float:
@@ -138,34 +140,6 @@ def slow(noise: NoiseModel, apart: float) -> float:
     2 drift_mm^2 + (drift_mm_per_m apart / 1000)^2. For points under a metre apart much of the first part is common to
     both, so this is on the safe side."""
     return 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * apart / 1000) ** 2
-
-
-def _read(side: Side, x: float) -> tuple[Array, Array, float, bool] | None:
-    """Centre, covariance and roll of a rail at `x` between two stations, and whether it is straight there."""
-    xs = side.centre[:, 0]
-    j = int(np.searchsorted(xs, x))
-    if j == 0 or j == len(xs) or xs[j] - xs[j - 1] > GAP * float(np.median(np.diff(xs))):
-        return None
-    i, share = j - 1, float((x - xs[j - 1]) / (xs[j] - xs[j - 1]))
-    centre = _line(side, i, j, x)
-    cov = (1 - share) ** 2 * side.cov[i] + share**2 * side.cov[j]
-    roll = (1 - share) * side.roll[i] + share * side.roll[j]
-    miss = [np.abs(_line(side, k, k + 1, x) - centre).max() for k in (i - 1, j) if 0 <= k < len(xs) - 1]
-    return centre, cov, float(roll), bool(max(miss, default=0.0) < KINK_MM)
-
-
-def _line(side: Side, i: int, j: int, x: float) -> Array:
-    """Where the straight line through stations i and j is at x."""
-    a, b = side.centre[i], side.centre[j]
-    return a + (b - a) * (x - a[0]) / (b[0] - a[0])
-
-
-def _straight(side: Side, i: int) -> bool:
-    """Whether station i lies on a line of two neighbours: a section astride a bend has no one height."""
-    n, x = len(side.centre), float(side.centre[i, 0])
-    lines = [(j, k) for j, k in ((i - 2, i - 1), (i + 1, i + 2)) if j >= 0 and k < n]
-    miss = [np.abs(_line(side, j, k, x) - side.centre[i]).max() for j, k in lines]
-    return bool(min(miss, default=0.0) < KINK_MM)
 
 
 def unused(pairs: tuple[StationPair, ...], out: Array) -> tuple[StationPair, ...]:
