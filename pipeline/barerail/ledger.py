@@ -14,7 +14,7 @@ from barerail.records import KINDS, Note, Progress
 from barerail.settings import Settings
 from barerail.store import work
 from barerail.store.files import Content
-from barerail.store.job import Basis, Job, digest
+from barerail.store.job import Basis, Job, Replaced, digest
 
 T = TypeVar("T")
 NAMES, RECIPE = "work/names.csv", "work/recipe.json"
@@ -98,10 +98,16 @@ class Ledger:
         seconds = round(time.perf_counter() - started, 3)
         facts = {"seconds": seconds, "counts": counts, "warnings": [n.text for n in notes if n.warning]}
         later = list(STAGES)[list(STAGES).index(stage) + 1 :]
-        changed = self.job.keep(stage, basis, contents, facts, later)
+        replaced = self.job.keep(stage, basis, contents, facts, later)
         self.job.remember(self.settings)
-        kept = [Note(stage, f"{name} was changed by hand: kept as {name}.changed", 1, True) for name in changed]
-        self.watch.end(stage, _told(counts), (*notes, *kept))
+        self.watch.end(stage, _told(counts), (*notes, *self._gave_way(stage, replaced)))
+
+    def _gave_way(self, stage: str, replaced: Replaced) -> list[Note]:
+        told = [f"{name} was changed by hand: kept as {name}.changed" for name in replaced.changed]
+        public = [name for name in replaced.removed if not name.startswith("work/")]
+        if public and stage == self.until:
+            told.append(f"removed, resting on what was before: {', '.join(public)}; barerail run makes them anew")
+        return [Note(stage, text, warning=True) for text in told]
 
     def _contents(self, stage: str, record: Any) -> dict[str, Content]:
         if stage in ("export", "report"):
@@ -162,8 +168,10 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
         case "points":
             return {"points": len(record.points), "pairs": len(record.pairs)}
         case "straightness":
-            return {"stations": len(record.stations), "stations used": sum(s.used for s in record.stations)}
-        case "export" | "report":
+            return {"stations": len(record.stations), "used": sum(s.used for s in record.stations)}
+        case "datum":
+            return {"assumed": len(record.assumed)}
+        case "export":
             return {"files": len(record)}
     return {}
 

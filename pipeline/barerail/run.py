@@ -31,6 +31,7 @@ from barerail.store import config, names, readers
 from barerail.store.job import Job, opened
 
 T = TypeVar("T")
+LAST = "report"
 
 
 class Step(Protocol):
@@ -85,7 +86,7 @@ class Request:
 
     job: Path
     scans: tuple[Path, ...] = ()
-    until: str = "report"
+    until: str = LAST
     settings: Path | None = None
     changes: Mapping[str, Any] = field(default_factory=dict)
     names: Path | None = None
@@ -94,7 +95,7 @@ class Request:
 
 @dataclass(frozen=True)
 class Outcome:
-    """The records by stage, as far as the run went, and the last stage's files."""
+    """The records by stage, as far as the run went, and the files to look at: a whole run's, or the last stage's."""
 
     records: Mapping[str, Any]
     files: tuple[Path, ...]
@@ -120,7 +121,9 @@ def run(request: Request, watch: Watch) -> Outcome:
             step("export", lambda progress: _export(scan, result, settings))
             step("report", lambda progress: _report(scan, result, settings))
         job.remember(settings)
-        return Outcome(step.records, tuple(job.folder / name for name in job.outputs(request.until)))
+        told = step.records if request.until == LAST else [request.until]
+        public = [name for stage in told for name in job.outputs(stage) if not name.startswith("work/")]
+        return Outcome(step.records, tuple(job.folder / name for name in public))
 
 
 def _given(request: Request) -> dict[str, bytes]:

@@ -84,7 +84,10 @@ def datum(**more) -> Datum:
         car_from_scan=CAR_FROM_SCAN, covariance=np.diag([0.04, 0.0025, 0.01, 1e-8, 4e-8, 9e-8]), axes="iso8855",
         origin="x = 0: mid-point of the pair 'mount-1'; y = 0: mirror plane; z = 0: rail undersides",
         method="symmetry", assumed=("drift",), recipe={"rule": "symmetry", "targets": [("mount-1", 0.0)]},
-        evidence={"mirrored_share": np.float64(0.83), "rivals": [{"score": 1.0}, {"score": float("nan")}]},
+        evidence={
+            "mirrors_within_3_mm_percent": np.float64(83.0), "ratio_to_next_plane": 2.61,
+            "pairs": [{"score": 1.0}, {"score": float("nan")}], "left_out": ["1 pair: too far off"],
+        },
         scan_unit="m", mm_per_scan_unit=1000.0, notes=(Note("datum", "two rivals"),),
     )  # fmt: skip
     return Datum(**(given | more))

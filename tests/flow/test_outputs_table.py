@@ -82,7 +82,7 @@ def test_texts_never_read_as_a_formula_and_numbers_stay():
 def test_a_points_csv_is_a_names_file():
     wanted = {w.name: w for w in names.parse(points_csv(mount_points(), datum()), "points.csv")[0]}
     for p in mount_points().points:
-        if not p.name.startswith("#"):
+        if p.state != "missing" and not p.name.startswith("#"):
             np.testing.assert_allclose(wanted[p.name].position, p.position, rtol=0, atol=0.0005)
             assert wanted[p.name].kind == p.kind
 

@@ -41,7 +41,8 @@ def test_datum_words_say_origin_U_and_what_it_means_far_away():
     assert "roll 0.012 deg, pitch 0.023 deg, yaw 0.035 deg; x 0.40 mm, y 0.10 mm, z 0.20 mm" in said
     # by hand: 2 sqrt(0.0025 + 2400^2 9e-8) = 1.44 mm, 2 sqrt(0.01 + 2400^2 4e-8) = 0.98 mm, rounded up
     assert "x = -2400 mm that is U 1.5 mm sideways and 0.99 mm in height" in said
-    assert "mirrored share: 0.83" in said and "rivals: 2 listed" in said
+    assert "83 % of the surface has its mirror image" in said and "scores 2.6 times the next best" in said
+    assert "rests on 2 left/right pairs" in said and "left out 1 pair: too far off" in said
 
 
 def test_points_table_aligns_numbers_and_says_what_is_missing():

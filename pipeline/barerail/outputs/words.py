@@ -4,7 +4,6 @@ import math
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 import numpy as np
 from rich.cells import cell_len
@@ -134,17 +133,21 @@ def _digits(u: float) -> str:
 
 
 def _evidence(datum: Datum) -> list[str]:
-    return [f"{key.replace('_', ' ')}: {_brief(value)}" for key, value in datum.evidence.items()]
-
-
-def _brief(value: Any) -> str:
-    if isinstance(value, (bool, str)):
-        return one_line(str(value))
-    if isinstance(value, (int, float, np.number)):
-        return f"{value:.6g}"
-    if isinstance(value, (list, tuple)) and all(isinstance(v, str) for v in value):
-        return one_line(", ".join(value))
-    return f"{len(value)} listed in datum.json" if hasattr(value, "__len__") else one_line(str(value))
+    """What the datum rests on, a line each for what is there."""
+    e = datum.evidence
+    rest = {k: len(e[k]) for k in ("pairs", "undersides") if k in e}
+    lines = []
+    if "mirrors_within_3_mm_percent" in e:
+        share = e["mirrors_within_3_mm_percent"]
+        lines.append(f"mirror   {share:.0f} % of the surface has its mirror image within 3 mm")
+    if e.get("ratio_to_next_plane"):
+        lines.append(f"rivals   scores {e['ratio_to_next_plane']:.1f} times the next best mirror plane")
+    if rest:
+        counts = " and ".join(f"{n} {'left/right pairs' if k == 'pairs' else k}" for k, n in rest.items())
+        lines.append(f"rests on {counts}, each with its residual in datum.json")
+    lines += [f"{key}    {e[key]}" for key in ("front", "above") if key in e]
+    lines += [f"left out {one_line(text)}" for text in e.get("left_out", ())]
+    return lines
 
 
 def text_table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> str:
@@ -159,14 +162,18 @@ def text_table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequen
 
 
 def points_table(points: MountPoints) -> str:
-    """One row a point: name, kind, side, position, U (the largest of x, y, z), diameter with U, note."""
+    """One row a point: name, kind, side, position, U (the largest of x, y, z), diameter with U, note.
+
+    For tubes and rails U is across the axis: along it the middle of what was seen is no property of the car.
+    """
     head = ("name", "kind", "side", "x mm", "y mm", "z mm", "U mm", "diameter mm", "U mm", "note")
     table = text_table(head, [_point_cells(p) for p in points.points], (False,) * 3 + (True,) * 6 + (False,))
-    return f"{table}\nU: k = 2, the largest of U_x, U_y and U_z"
+    return f"{table}\nU: k = 2, the largest of U_x, U_y and U_z; of tubes and rails across their axis"
 
 
 def _point_cells(p: MountPoint) -> tuple[str, ...]:
-    u = float(np.max(expanded(p.cov)))
+    across = np.eye(3) - np.outer(p.axis, p.axis) if p.kind in ("tube", "rail") else np.eye(3)
+    u = float(np.max(expanded(across @ p.cov @ across)))
     note = "; ".join(filter(None, (p.state if p.state != "measured" else "", one_line(p.note))))
     return (
         *map(one_line, (p.name, p.kind, p.side)),

@@ -31,6 +31,14 @@ class Basis:
     code: str
 
 
+@dataclass(frozen=True)
+class Replaced:
+    """Files that gave way: those changed by hand, kept with `.changed` added to their names, and those removed."""
+
+    changed: tuple[str, ...]
+    removed: tuple[str, ...]
+
+
 def digest(value: Any) -> str:
     """SHA-256 of plain data."""
     return sha256(json.dumps(value, sort_keys=True).encode()).hexdigest()
@@ -140,17 +148,14 @@ class Job:
 
     def keep(
         self, stage: str, basis: Basis, contents: Mapping[str, Content], facts: Mapping[str, Any], later: Sequence[str]
-    ) -> list[str]:
-        """Store a stage's files, all or none; files of `later` stages that rested on others are removed.
-
-        Returns the files that somebody had changed meanwhile: they are kept, `.changed` added to their names.
-        """
+    ) -> Replaced:
+        """Store a stage's files, all or none; files of `later` stages that rested on others are removed."""
         drafts = self._drafts(contents)
         outputs = {name: d.sha256 for name, d in drafts.items()}
-        spared = self._spare([stage, *later])
+        spared, removed = self._spare([stage, *later]), []
         try:
             if outputs != self.outputs(stage):
-                self._forget([stage, *later])
+                removed = self._forget([stage, *later])
             for d in drafts.values():
                 d.publish()
         finally:
@@ -159,7 +164,7 @@ class Job:
         finished = datetime.now(UTC).isoformat(timespec="seconds")
         self.stages[stage] = asdict(basis) | {"outputs": outputs} | dict(facts) | {"finished": finished}
         self._save()
-        return spared
+        return Replaced(tuple(spared), tuple(name for name in removed if name not in outputs))
 
     def remember(self, settings: Settings) -> None:
         """Make these the settings in force."""
@@ -187,13 +192,14 @@ class Job:
             os.replace(self.folder / name, self.folder / f"{name}.changed")
         return changed
 
-    def _forget(self, stages: Sequence[str]) -> None:
+    def _forget(self, stages: Sequence[str]) -> list[str]:
         old = [name for stage in stages for name in self.outputs(stage)]
         for stage in stages:
             self.stages.pop(stage, None)
         self._save()
         for name in old:
             (self.folder / name).unlink(missing_ok=True)
+        return old
 
     def _hash(self, name: str) -> str:
         path = self.folder / name

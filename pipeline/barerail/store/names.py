@@ -102,7 +102,7 @@ def _rows(lines: list[str], at: int, columns: list[str], separator: str, file: s
 
 def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str) -> Wanted:
     place = f"{file} line {row}"
-    name, kind = re.sub(r"^'(?=[=+\-@])", "", cells["name"]), cells.get("kind", "")
+    name, kind = re.sub(r"^'(?=[=+\-@#])", "", cells["name"]), cells.get("kind", "")
     if not name:
         raise UsageError(f"{place} has no name")
     if kind not in KINDS:

@@ -100,5 +100,7 @@ def _rows(path: Path, layout: _Layout, columns: list[int]) -> Array:
         return np.loadtxt(stream, delimiter=layout.separator, skiprows=layout.skip, usecols=columns, ndmin=2)
     except ValueError as error:
         row = re.search(r"row (\d+)", str(error))
-        place = f" near line {layout.skip + int(row[1]) + 1}" if row else ""
+        # numpy counts rows from 0 where a cell is no number, from 1 where cells are missing; blank lines count nowhere.
+        first = 1 if "convert" in str(error) else 0
+        place = f" near line {layout.skip + int(row[1]) + first}" if row else ""
         raise DataError(f"{path.name} is damaged or cut short{place}: a row without three coordinates") from error
