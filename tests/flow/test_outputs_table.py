@@ -141,7 +141,7 @@ def test_datum_json_has_the_keys_of_the_contract():
     assert list(document["U"]) == ["roll_deg", "pitch_deg", "yaw_deg", "x_mm", "y_mm", "z_mm"]
     expected = [*np.degrees([2e-4, 4e-4, 6e-4]), 0.4, 0.1, 0.2]
     np.testing.assert_allclose(list(document["U"].values()), expected, rtol=1e-12)
-    assert document["evidence"]["rivals"][1]["score"] is None
+    assert document["evidence"]["pairs"][1]["score"] is None
     assert (document["scan_unit"], document["mm_per_scan_unit"]) == ("m", 1000.0)
 
 
