@@ -5,6 +5,7 @@ from collections import Counter
 import numpy as np
 
 from barerail.errors import DataError
+from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import fit_cylinder
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
@@ -92,10 +93,16 @@ def _hole(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel
     )
 
 
-def _hangs_together(noise: NoiseModel, radius: float) -> Array:
-    """Variances (3,) in mm2 of x, y, radius from the correlated noise: a rim of perimeter P holds P / (2 l) patches."""
-    patches = max(np.pi * radius / noise.corr_length_mm, 1.0)
-    return noise.corr_mm**2 * np.array([min(2 / patches, 1.0), min(2 / patches, 1.0), 1 / patches])
+def _hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
+    """Variances (3,) in mm2 of x, y, radius from noise that hangs together and moves the wall along its own normal.
+
+    The rim's mean and first harmonic of a field with covariance corr^2 exp(-chord / length): what moves the whole rim
+    outward changes the radius alone, what differs from side to side moves the centre.
+    """
+    turn = np.linspace(0, 2 * np.pi, steps, endpoint=False)
+    like = np.exp(-2 * radius * np.abs(np.sin(turn / 2)) / noise.corr_length_mm)
+    even, sideways = float(like.mean()), float((like * np.cos(turn)).mean())
+    return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
 
 
 def place(bore: Bore, xy: Array) -> Array:
@@ -144,19 +151,21 @@ def _stud(
     clear = near.mean() > 0.7 and arc > 0.6 and rms < max(1.8 * cloud.sigma, 0.15)
     if axis[2] < 0.985 or not clear or 2 * fit.radius < settings.hole_min_mm:
         return None
-    at = fit.point - axis * (fit.point[2] / axis[2])
-    spread = cloud.sigma * np.sqrt(2.0 / near.sum()) * 2
-    flat = np.eye(2) * (spread**2 + noise.corr_mm**2) / min(arc, 1.0)
-    slope = np.sqrt(24.0 / near.sum()) * cloud.sigma / top + noise.corr_mm / top
+    lift = -float(fit.point[2] / axis[2])
+    at = fit.point + axis * lift
+    cov = propagate(fit.jacobian[near], body[near], noise)
+    ways = axes.T @ fit.axes[:2].T
+    reach = np.hstack([np.eye(2), lift * np.sign(fit.axis[2]) * np.eye(2), np.zeros((2, 1))])
+    height = in_face(bore, np.zeros((2, 2)), noise)
     return Feature(
         kind="stud",
         point=foot + axes.T @ at,
         axis=axes.T @ axis,
         diameter=2 * fit.radius,
         length=top,
-        cov=in_face(bore, flat, noise),
-        cov_axis=slope**2 * (np.eye(3) - np.outer(axes.T @ axis, axes.T @ axis)),
-        u_diameter=float(2 * np.hypot(spread, noise.corr_mm)),
+        cov=ways @ reach @ cov @ reach.T @ ways.T + height,
+        cov_axis=ways @ cov[2:4, 2:4] @ ways.T,
+        u_diameter=float(2 * np.sqrt(cov[4, 4])),
         u_length=cloud.clean.spacing_mm / 2,
         arc_deg=round(360 * arc),
         n=int(near.sum()),

@@ -1,0 +1,114 @@
+"""Is U what it says? Simulates scans with random chassis, pose, spacing and noise, and prints the share inside k = 2
+and the rms of error / u of each quantity. Wanted: 0.92 to 0.98 and 0.9 to 1.15.
+
+    python tests/speed/calibrate.py --scenes 300 --seed 1000
+
+Errors are against what the scan shows, its own slow drift included, and u is the fit's own, without drift and datum.
+Seeds from 1000 on are for final figures and are never developed on.
+"""
+
+import argparse
+import time
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from barerail.records import Array, Feature, Features, Station
+from barerail.scene import SceneCase, make
+from barerail.settings import Settings
+from barerail.stages.clean import clean
+from barerail.stages.fit import fit
+
+KINDS = {"hole": "hole", "slot": "slot", "stud": "stud", "clevis": "bolt-axis", "sleeve": "sleeve", "tube": "tube"}
+REACH_MM = 4.0
+
+
+def case_of(seed: int) -> SceneCase:
+    """A scene with everything that may differ drawn from the seed."""
+    draw = np.random.default_rng(seed)
+    return SceneCase(
+        chassis=("ladder", "perimeter", "channel", "tube")[seed % 4],
+        seed=seed,
+        scan_seed=seed,
+        small=True,
+        spacing_mm=float(draw.uniform(1.6, 2.8)),
+        sigma_mm=float(draw.uniform(0.04, 0.2)),
+        corr_mm=float(draw.uniform(0.02, 0.1)),
+        corr_length_mm=float(draw.uniform(4, 30)),
+    )
+
+
+def scores(features: Features, truth: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
+    """(quantity, error / u) of every feature and station that matches a true one."""
+    for true in truth["features"]:
+        if true["kind"] == "rail":
+            path = np.asarray(true["path"])
+            for station in (s for r in features.rails for s in r.stations):
+                yield from _station(station, path)
+        elif true["kind"] in KINDS:
+            near = [f for f in features.found if f.kind == KINDS[true["kind"]]]
+            near = [f for f in near if _across(f, true)[0] < REACH_MM]
+            if near:
+                yield from _feature(min(near, key=lambda f: _across(f, true)[0]), true)
+
+
+def _across(f: Feature, true: Mapping[str, Any]) -> tuple[float, Array]:
+    """Distance between the true point and the feature's across the true axis, mm; inf where axes differ."""
+    axis, d = np.asarray(true["axis"]), f.point - np.asarray(true["p"])
+    miss = d - (d @ axis) * axis
+    far = abs(f.axis @ axis) < 0.95 or (true["kind"] not in ("tube", "sleeve") and abs(d @ axis) > 8)
+    return float("inf") if far else float(np.linalg.norm(miss)), miss
+
+
+def _feature(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
+    miss = _across(f, true)[1]
+    axis = np.asarray(true["axis"])
+    u = np.linalg.svd(axis[None])[2][1:]
+    if f.kind != "tube":
+        for way in u:
+            yield f"{f.kind} across", float(way @ miss / np.sqrt(way @ f.cov @ way))
+    size = true["d"]
+    yield f"{f.kind} diameter", float((f.diameter - size) / f.u_diameter)
+    if f.kind == "bolt-axis":
+        along = float((f.point - np.asarray(true["p"])) @ axis)
+        yield "bolt-axis along", along / float(np.sqrt(axis @ f.cov @ axis))
+
+
+def _station(s: Station, path: Array) -> Iterator[tuple[str, float]]:
+    a, b = path[:-1], path[1:]
+    way = b - a
+    share = np.clip(np.einsum("ij,ij->i", s.centre - a, way) / np.einsum("ij,ij->i", way, way), 0, 1)
+    foot = a + share[:, None] * way
+    k = int(np.argmin(np.linalg.norm(foot - s.centre, axis=1)))
+    straight = np.linalg.norm(way[k]) > 60 and 0.1 < share[k] < 0.9
+    if np.linalg.norm(foot[k] - s.centre) > REACH_MM or not straight:
+        return
+    for row, seen in ((1, s.seen[:2]), (2, s.seen[2:])):
+        if all(seen):
+            u = float(np.sqrt(s.cov[row - 1, row - 1]))
+            yield "station centre", float((s.centre - foot[k]) @ s.axes[row]) / u
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    options.add_argument("--scenes", type=int, default=300)
+    options.add_argument("--seed", type=int, default=1000)
+    asked = options.parse_args()
+    found: dict[str, list[float]] = defaultdict(list)
+    start, settings = time.perf_counter(), Settings()
+    for seed in range(asked.seed, asked.seed + asked.scenes):
+        made = make(case_of(seed))
+        for name, z in scores(fit(clean(made.scan, settings.clean), settings.fit), made.truth):
+            found[name].append(z)
+    print(f"{asked.scenes} scenes from seed {asked.seed}, {time.perf_counter() - start:.0f} s")
+    print(f"{'quantity':<22}{'n':>7}{'inside k = 2':>14}{'rms error/u':>13}{'median error/u':>16}")
+    for name in sorted(found):
+        z = np.array(found[name])
+        inside, rms = np.mean(np.abs(z) <= 2), np.sqrt(np.mean(np.minimum(z**2, 100)))
+        print(f"{name:<22}{len(z):>7}{inside:>14.3f}{rms:>13.2f}{np.median(z):>16.2f}")
+
+
+if __name__ == "__main__":
+    main()
