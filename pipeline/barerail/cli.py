@@ -1,5 +1,6 @@
 """The commands: parse, call, print."""
 
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -236,4 +237,10 @@ def demo(
 
 def main() -> None:
     """The console command."""
-    app(prog_name="barerail")
+    try:
+        app(prog_name="barerail")
+    except Exception as error:
+        at = traceback.extract_tb(error.__traceback__)[-1]
+        place = f"{Path(at.filename).name} line {at.lineno}"
+        typer.echo(f"barerail: a fault of the program ({type(error).__name__}: {error}) in {place}", err=True)
+        raise SystemExit(1) from error

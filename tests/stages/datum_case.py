@@ -20,7 +20,7 @@ from barerail.records import (
 )
 
 HALF_W, HALF_H, GAUGE = 30.0, 50.0, 800.0
-SPACING = 5.0
+SPACING = 8.0
 NOISE = NoiseModel(0.1, 0.0, 5.0, 0.05, 0.2)
 HOLES = (
     ("hole", -600.0, 12.5),
@@ -131,13 +131,16 @@ def clutter_surface(count: int, rng: np.random.Generator) -> tuple[Array, Array]
     return np.column_stack([s[:, 0], np.full(count, -520.0), np.zeros(count)]) + radius * out, out
 
 
-def features_of(legs: tuple[Leg, ...], bend: Bend, pose: Array, oriented: bool = True) -> Features:
+def features_of(
+    legs: tuple[Leg, ...], bend: Bend, pose: Array, oriented: bool = True, right_ahead: float = 0.0
+) -> Features:
+    """What a fit would give. `right_ahead`: how far the right rail's stations lie ahead of the left's, mm."""
     planes = [_underside(leg, side, bend, pose, oriented) for leg in legs for side in (1.0, -1.0)]
     low, high = legs[0].a[0], legs[-1].b[0]
     holes = [
         _hole(kind, x, side, d, legs, bend, pose) for kind, x, d in HOLES if low < x < high for side in (1.0, -1.0)
     ]
-    rails = tuple(_rail(legs, side, bend, pose) for side in (1.0, -1.0))
+    rails = tuple(_rail(legs, side, bend, pose, ahead) for side, ahead in ((1.0, 0.0), (-1.0, right_ahead)))
     return Features(tuple(planes), tuple(holes), rails, NOISE, SPACING)
 
 
@@ -206,13 +209,16 @@ def _hole(kind: str, x: float, side: float, d: float, legs: tuple[Leg, ...], ben
     return Feature(kind, point, axis, d, float("nan"), cov, 1e-6 * np.eye(3), 0.05, float("nan"), 360.0, 200, 0.1)
 
 
-def _rail(legs: tuple[Leg, ...], side: float, bend: Bend, pose: Array, step: float = 100.0) -> Rail:
+def _rail(legs: tuple[Leg, ...], side: float, bend: Bend, pose: Array, ahead: float) -> Rail:
     stations = []
-    for x in np.arange(legs[0].a[0] + 60, legs[-1].b[0] - 50, step):
+    for x in np.arange(legs[0].a[0] + 60 + ahead, legs[-1].b[0] - 50, 100.0):
         leg = next(g for g in legs if g.a[0] <= x <= g.b[0])
         along, up = _leg_axes(leg)
-        p = bend(np.array([[x, side * GAUGE / 2, _height(legs, x)], [x + 1, side * GAUGE / 2, _height(legs, x)]]))[0]
-        axes = direction(pose, np.stack([along, np.cross(up, along), up]))
+        at = np.array([x, side * GAUGE / 2, _height(legs, x)])
+        p, sideways = bend(np.stack([at, at + np.cross(up, along)]))
+        b = sideways - p - ((sideways - p) @ along) * along
+        b /= np.linalg.norm(b)
+        axes = direction(pose, np.stack([along, b, np.cross(along, b)]))
         cov = np.diag([0.01, 0.01, 0.01 / 30, 0.02, 0.02]) ** 2
         stations.append(Station(transform(pose, p), axes, (60.0, 100.0), cov, (True,) * 4, 3000, 0.1))
     return Rail("box", tuple(stations))

@@ -4,6 +4,7 @@ import errno
 import hashlib
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -63,7 +64,8 @@ def draft(path: Path, content: Content) -> Draft:
             os.fsync(stream.fileno())
         return Draft(path, part, sha256(part))
     except BaseException as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         if isinstance(error, OSError):
             raise disk_error(error, path) from error
         raise
@@ -78,6 +80,11 @@ def sweep(folder: Path) -> None:
     """Remove the drafts that a killed run left behind."""
     for part in folder.rglob(f".*{PART}"):
         part.unlink(missing_ok=True)
+
+
+def is_disk(error: OSError) -> bool:
+    """Whether the fault is the disk's: full, read-only or forbidden."""
+    return error.errno in _WHY
 
 
 def disk_error(error: OSError, path: Path) -> UsageError:

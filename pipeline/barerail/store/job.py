@@ -59,9 +59,11 @@ def opened(folder: Path, scans: Sequence[Path] = ()) -> Iterator["Job"]:
         (folder / FAULT).unlink(missing_ok=True)
         try:
             yield job
+        except (BarerailError, MemoryError):
+            raise
         except Exception as error:
-            if isinstance(error, BarerailError):
-                raise
+            if isinstance(error, OSError) and files.is_disk(error):
+                raise files.disk_error(error, Path(error.filename or folder)) from error
             raise _fault(error, folder) from error
 
 

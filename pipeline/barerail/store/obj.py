@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from barerail.errors import DataError
 from barerail.records import Array
 from barerail.store import units
-from barerail.store.raw import Raw, check_indices, fans, numbers
+from barerail.store.raw import Raw, check_indices, fans, integers, numbers
 
 _VERTEX = re.compile(rb"^[ \t]*v[ \t]+([^\r\n]*)", re.MULTILINE)
 _FACE = re.compile(rb"^[ \t]*f[ \t]+([^\r\n]*)", re.MULTILINE)
@@ -25,11 +25,11 @@ def read(path: Path) -> Raw:
     raw = Raw(points, unit=units.stated(comments))
     if faces:
         counts = np.array([len(face.split()) for face in faces], np.int64)
-        index = numbers(b"\n".join(faces), path).astype(np.int64)
+        index = integers(numbers(b"\n".join(faces), path), path)
         if len(index) != counts.sum() or (index == 0).any():
             raise DataError(f"{path.name} is damaged: a face with no proper vertex numbers")
-        zero_based = _from_zero(index, counts, data)
-        raw.triangles = check_indices(fans(counts, zero_based), len(points), path)
+        triangles = fans(counts, _from_zero(index, counts, data))
+        raw.triangles = check_indices(triangles, len(points), path) if len(triangles) else None
     return raw
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.records import Array
-from barerail.store.raw import numbers, truncated
+from barerail.store.raw import integers, numbers, truncated
 
 Lists = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Corner counts (f,) and all corners, one after the other."""
@@ -58,15 +58,19 @@ def open_body(path: Path, order: str, start: int, elements: list[Element]) -> Bo
 def vertices(columns: list[NDArray[Any]], element: Element) -> tuple[Array, NDArray[np.float32] | None]:
     """Points (n, 3), and normals where the vertices have them."""
     by_name = {p.name: column for p, column in zip(element.properties, columns)}
-    points = np.empty((element.count, 3))
-    for i, name in enumerate("xyz"):
-        points[:, i] = by_name[name]
+    points = _columns([by_name[name] for name in ("x", "y", "z")], np.float64)
     if not {"nx", "ny", "nz"} <= set(by_name):
         return points, None
-    normals = np.empty((element.count, 3), np.float32)
-    for i, name in enumerate(("nx", "ny", "nz")):
-        normals[:, i] = by_name[name]
-    return points, normals
+    return points, _columns([by_name[name] for name in ("nx", "ny", "nz")], np.float32)
+
+
+def _columns(columns: list[NDArray[Any]], dtype: Any) -> NDArray[Any]:
+    out = np.empty((len(columns[0]), 3), dtype)
+    # What is no finite number is dropped later on, with a count.
+    with np.errstate(invalid="ignore", over="ignore"):
+        for i, column in enumerate(columns):
+            out[:, i] = column
+    return out
 
 
 class BinaryBody:
@@ -100,7 +104,7 @@ class BinaryBody:
         if keep >= 0 and sum(bool(p.count_type) for p in element.properties) == 1:
             rows = self._rows(element, self._as_triangles(element))
             if rows is not None and (rows["count"] == 3).all():
-                return np.full(len(rows), 3), rows["list"].reshape(-1).astype(np.int64)
+                return np.full(len(rows), 3), integers(rows["list"].reshape(-1), self.path)
         self.at = start
         return self._walk(element, keep)
 
@@ -130,7 +134,7 @@ class BinaryBody:
                 at += n * item
         self.at = at
         kind = self.order + element.properties[keep].type
-        return np.array(counts, np.int64), np.frombuffer(b"".join(kept), kind).astype(np.int64)
+        return np.array(counts, np.int64), integers(np.frombuffer(b"".join(kept), kind), self.path)
 
 
 class TextBody:
@@ -163,7 +167,7 @@ class TextBody:
         only_list = len(element.properties) == 1 and keep == 0
         if only_list and len(rows) == element.count * 4 and (rows[::4] == 3).all():
             self.at += len(rows)
-            return np.full(element.count, 3), rows.reshape(-1, 4)[:, 1:].reshape(-1).astype(np.int64)
+            return np.full(element.count, 3), integers(rows.reshape(-1, 4)[:, 1:].reshape(-1), self.path)
         return self._walk(element, keep)
 
     def _walk(self, element: Element, keep: int) -> Lists:
@@ -171,18 +175,18 @@ class TextBody:
         kept: list[Array] = []
         for row in range(element.count):
             for i, p in enumerate(element.properties):
-                n = 1
+                n = 1.0
                 if p.count_type:
-                    n = int(self._next(1, element, row)[0])
+                    n = float(self._next(1, element, row)[0])
                 values = self._next(n, element, row)
                 if i == keep:
-                    counts.append(n)
+                    counts.append(int(n))
                     kept.append(values)
         flat = np.concatenate(kept) if kept else np.zeros(0)
-        return np.array(counts, np.int64), flat.astype(np.int64)
+        return np.array(counts, np.int64), integers(flat, self.path)
 
-    def _next(self, n: int, element: Element, row: int) -> Array:
+    def _next(self, n: float, element: Element, row: int) -> Array:
         if not 0 <= n <= len(self.values) - self.at:
             raise self._short(element, row)
-        self.at += n
-        return self.values[self.at - n : self.at]
+        start, self.at = self.at, self.at + int(n)
+        return self.values[start : self.at]

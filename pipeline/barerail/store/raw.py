@@ -3,6 +3,7 @@
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,13 @@ def numbers(text: bytes, path: Path) -> Array:
             return np.fromstring(text, sep=" ")
         except (ValueError, DeprecationWarning) as error:
             raise DataError(f"{path.name} is damaged: words stand where only numbers should") from error
+
+
+def integers(values: NDArray[Any], path: Path) -> NDArray[np.int64]:
+    """Vertex numbers as int64; DataError where one is no whole number."""
+    if values.dtype.kind == "f" and not (np.abs(values) < 2**53).all():
+        raise DataError(f"{path.name} is damaged: a face with a vertex number that is none")
+    return values.astype(np.int64)
 
 
 def check_indices(triangles: NDArray[np.int64], n: int, path: Path) -> Triangles:

@@ -1,5 +1,6 @@
 """A scan file as a `Scan`: the format by its ending, the unit, and every check a scan must pass. Only ever reads."""
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -18,6 +19,8 @@ READERS: dict[str, Callable[[Path], Raw]] = {
 }  # fmt: skip
 FEWEST_POINTS = 10_000
 THINNEST_MM = 1.0
+FARTHEST = 1e12
+"""Coordinates beyond this, in file units, are fillers like 1e38 for `no point`, and count as not finite."""
 
 
 def read(paths: Sequence[Path], unit: str = "auto") -> Scan:
@@ -48,6 +51,8 @@ def check(paths: Sequence[Path]) -> None:
         raise UsageError(f"no such file: {path}")
     if not path.is_file():
         raise UsageError(f"{path} is a folder, not a scan file")
+    if not os.access(path, os.R_OK):
+        raise UsageError(f"no permission to read {path}: change its permissions")
     if path.suffix.lower() not in READERS:
         endings = " ".join(READERS)
         raise UsageError(f"{path.name}: a scan ending in '{path.suffix}' isn't read: export it as one of {endings}")
@@ -56,7 +61,7 @@ def check(paths: Sequence[Path]) -> None:
 
 
 def _finite(raw: Raw, path: Path) -> tuple[Raw, tuple[Note, ...]]:
-    good = np.logical_and.reduce(np.isfinite(raw.points), axis=1)
+    good = np.logical_and.reduce(np.abs(raw.points) < FARTHEST, axis=1)
     lost = int((~good).sum())
     if not lost:
         return raw, ()
@@ -105,7 +110,8 @@ def _unit_long(normals: NDArray[np.float32] | None) -> NDArray[np.float32] | Non
     """Unit normals, zero where the file has none; None where it has none at all."""
     if normals is None:
         return None
-    length = np.linalg.norm(normals, axis=1, keepdims=True)
+    with np.errstate(over="ignore", invalid="ignore"):
+        length = np.linalg.norm(normals, axis=1, keepdims=True)
     good = np.isfinite(length) & (length > 0)
     scaled: NDArray[np.float32] = np.where(good, normals / np.where(good, length, 1), 0).astype(np.float32)
     return scaled if good.any() else None

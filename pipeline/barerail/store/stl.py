@@ -51,7 +51,8 @@ def _text(path: Path) -> Raw:
 
 def _joined(corners: NDArray[np.floating]) -> Raw:
     """Corners (3 t, 3) that are the same to the last bit become one vertex; vertices in the order of the file."""
-    corners = np.ascontiguousarray(corners) + np.zeros(1, corners.dtype)  # -0 is 0
+    with np.errstate(invalid="ignore"):
+        corners = np.ascontiguousarray(corners) + np.zeros(1, corners.dtype)  # -0 is 0
     words = corners.view(np.uint32 if corners.dtype == np.float32 else np.uint64)
     order = np.argsort((words.astype(np.uint64) * _MIX).sum(axis=1), kind="stable")
     ranked = words[order]

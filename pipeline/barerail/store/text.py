@@ -43,7 +43,7 @@ def read(path: Path) -> Raw:
 def _layout(path: Path) -> _Layout:
     with path.open("rb") as stream:
         head = stream.read(_HEAD_BYTES)
-    lines = head.decode("utf-8-sig", "replace").splitlines()
+    lines = re.split(r"\r\n|\r|\n", head.decode("utf-8-sig", "replace"))
     lines = lines[:-1] if len(head) == _HEAD_BYTES else lines
     for skip, line in enumerate(lines):
         if (found := _split(line)) and b"\0" not in head:

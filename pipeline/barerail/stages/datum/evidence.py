@@ -57,7 +57,8 @@ def evidence_of(
     }
     if paired is not None:
         out["pairs"] = [_pair(k, paired, features, made) for k in range(len(paired.pairs))]
-        out["pair_scatter_mm"] = round(paired.tau, 3)
+        out["pair_scatter_across_mm"] = round(float(paired.tau[0]) / 2, 3)
+        out["pair_scatter_height_mm"] = round(float(paired.tau[1]), 3)
         out["pairs_less_surface"] = _apart(centre, made, surface)
     return out
 

@@ -16,7 +16,8 @@ BEND = 300.0
 
 @dataclass(frozen=True, eq=False)
 class PairPlane(Frozen):
-    """Plane of the pairs; cov (3, 3) of a step of `Mirror.moved`; tau: scatter of the pairs beyond their own, mm.
+    """Plane of the pairs; cov (3, 3) of a step of `Mirror.moved`; tau (2,): scatter of the pairs
+    beyond their own, across and in height, mm.
 
     residual (k, 2): misfit across (twice that of the mid-point) and in height, mm; own (k, 2): its variances from the
     fits alone; weight (k,): 1 to 0, of the biweight. by_feature: derivative (3, 3) of the step by each feature's point.
@@ -24,7 +25,7 @@ class PairPlane(Frozen):
 
     mirror: Mirror
     cov: Array
-    tau: float
+    tau: Array
     pairs: tuple[Pair, ...]
     residual: Array
     own: Array
@@ -60,11 +61,11 @@ def pair_plane(
     step = np.zeros(3)
     for _ in range(30):
         left = miss + jac @ step
-        typical = max(bend, 1.4826 * float(np.median(np.abs(left))))
+        typical = np.maximum(1.4826 * np.median(np.abs(left), axis=0), bend)
         weight = tukey_weights(np.abs(left / np.sqrt(own + typical**2)).max(1), TUKEY_C)
         if (weight > 0).sum() < FEWEST:
             return None
-        tau = max(bend, _tau(left, jac, own, weight))
+        tau = np.maximum(_tau(left, jac, own, weight), bend)
         gain, joint = _gls(jac, cov, tau, near, weight)
         new = -gain @ miss.ravel()
         done, step = np.abs(new - step).max() < 1e-9, new
@@ -87,10 +88,10 @@ def _by_step(at: Array, mirror: Mirror) -> Array:
     return np.stack([*turns, np.broadcast_to(2 * n, at.shape)], axis=2)
 
 
-def _gls(jac: Array, cov: Array, tau: float, near: Array, weight: Array) -> tuple[Array, Array]:
+def _gls(jac: Array, cov: Array, tau: Array, near: Array, weight: Array) -> tuple[Array, Array]:
     """Gain (3, 2k) of the step from the misfits, and its covariance (3, 3); pairs of weight 0 are out."""
     kept = np.flatnonzero(weight > 0)
-    total = np.kron(tau**2 * near[np.ix_(kept, kept)], np.eye(2))
+    total = np.kron(near[np.ix_(kept, kept)], np.diag(tau**2))
     for i, k in enumerate(kept):
         total[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += cov[k]
     root = np.repeat(np.sqrt(weight[kept]), 2)
@@ -102,11 +103,14 @@ def _gls(jac: Array, cov: Array, tau: float, near: Array, weight: Array) -> tupl
     return gain.reshape(3, -1), joint
 
 
-def _tau(left: Array, jac: Array, own: Array, weight: Array) -> float:
-    """Scatter (mm) of misfits `left` (k, 2) beyond their own variances, by the method of moments."""
-    w = (weight[:, None] / own).ravel()
-    x, r = jac.reshape(-1, 3), left.ravel()
-    normal = np.linalg.inv((x * w[:, None]).T @ x)
-    excess = float(w @ r**2) - (2 * float(weight.sum()) - 3)
-    share = w.sum() - float(np.trace(normal @ ((x * (w**2)[:, None]).T @ x)))
-    return float(np.sqrt(max(0.0, excess / share)))
+def _tau(left: Array, jac: Array, own: Array, weight: Array) -> Array:
+    """Scatter (2,) in mm, across and in height, of misfits `left` (k, 2) beyond their own variances.
+
+    tau^2 = (sum w r^2 - sum (1 - h)) / sum w (1 - h), h the leverages: DerSimonian & Laird's for a mean alone.
+    """
+    w = weight[:, None] / own
+    x = jac.reshape(-1, 3)
+    normal = np.linalg.inv((x * w.reshape(-1, 1)).T @ x)
+    free = 1 - w * np.einsum("ij,jk,ik->i", x, normal, x).reshape(-1, 2)
+    excess = (w * left**2).sum(0) - (weight[:, None] * free).sum(0)
+    return np.sqrt(np.maximum(excess / np.maximum((w * free).sum(0), 1e-12), 0.0))

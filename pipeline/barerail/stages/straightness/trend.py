@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from barerail.geometry.robust import mad_scale, reweight
+from barerail.geometry.robust import reweight
 from barerail.records import Array, Frozen
 
 
@@ -32,8 +32,8 @@ def trend(design: Array, readings: Array, variance: Array) -> Trend:
         return np.asarray(np.linalg.lstsq(x * root[:, None], y * root, rcond=None)[0], float)
 
     even = np.ones(len(y))
-    start = fit(even, np.zeros(x.shape[1]))
-    value, weight, _ = reweight(fit, lambda b: y - x @ b, even, start, max(1.0, mad_scale(y - x @ start)))
+    start, _, scale = reweight(fit, lambda b: y - x @ b, even, fit(even, np.zeros(x.shape[1])))
+    value, weight, _ = reweight(fit, lambda b: y - x @ b, even, start, max(1.0, scale))
     left = (y - x @ value) * np.sqrt(weight)
     free = max(float((weight > 0).sum()) - x.shape[1], 1.0)
     grow = max(1.0, float(left @ left) / free) * _together(left)

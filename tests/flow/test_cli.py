@@ -1,0 +1,191 @@
+"""The commands as a user types them: exit codes, what goes to which stream, and that every error is one line."""
+
+import json
+
+import pytest
+import scan_files
+from stand_ins import Stages, quick
+from typer.testing import CliRunner
+
+from barerail import __version__
+from barerail.cli import app, main
+from barerail.errors import DataError
+from barerail.store import config
+
+COMMANDS = ("run", "clean", "fit", "datum", "points", "straightness", "export", "report", "config", "demo")
+
+
+@pytest.fixture
+def stages(monkeypatch) -> Stages:
+    return Stages(monkeypatch)
+
+
+def call(*words: object):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def one_line(result, code: int, words: str) -> None:
+    assert result.exit_code == code, result.output
+    assert result.stdout == "" and result.stderr.startswith("barerail: ") and result.stderr.count("\n") == 1
+    assert words in result.stderr
+
+
+def test_a_run_ends_with_datum_points_twist_and_paths_and_tells_its_stages_on_stderr(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    result = call("run", scan, "--job", tmp_path / "job", "--settings", settings)
+    assert result.exit_code == 0, result.output
+    order = [result.stdout.index(words) for words in ("Datum by", "right hole", "twist", "datum.json", "report.html")]
+    assert order == sorted(order)
+    lines = result.stderr.splitlines()
+    told = [line.split()[0] for line in lines if not line.startswith(" ")]
+    assert told == ["read", "clean", "fit", "datum", "points", "straightness", "export", "report"]
+    assert "10500 points" in lines[0] and "! unit assumed to be mm" in lines[1]
+    assert any(line.endswith("- speck: 60 (7)") for line in lines)
+    again = call("run", scan, "--job", tmp_path / "job")
+    assert again.stdout == result.stdout and again.stderr.count("skipped, nothing it rests on has changed") == 8
+
+
+def test_quiet_leaves_results_only(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    result = call("run", scan, "--job", tmp_path / "job", "--settings", settings, "--quiet")
+    assert result.exit_code == 0 and result.stderr == "" and "Datum by" in result.stdout
+
+
+def test_every_stage_alone_on_the_same_folder(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    job = tmp_path / "job"
+    assert call("clean", scan, "--job", job, "--settings", settings).exit_code == 0
+    for stage in ("fit", "datum", "points", "straightness", "export", "report"):
+        result = call(stage, "--job", job)
+        assert result.exit_code == 0, result.output
+        assert stages.done[-1] == (stage if stage != "export" else "straightness")
+    assert (job / "report.html").exists()
+
+
+@pytest.mark.parametrize("given", [["--front=-1,2.5,-3"], ["--front", "-1,2.5,-3"]])
+def test_points_may_start_with_a_minus(tmp_path, stages, given):
+    scan, settings = quick(tmp_path)
+    assert call("run", scan, "--job", tmp_path / "job", "--settings", settings, *given).exit_code == 0
+    record = json.loads((tmp_path / "job" / "job.json").read_text())
+    assert record["settings"]["datum"]["front"] == [-1.0, 2.5, -3.0]
+
+
+def test_confirm_takes_the_stamp_off(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    assert "UNCONFIRMED" in call("run", scan, "--job", tmp_path / "job", "--settings", settings).stdout
+    assert "UNCONFIRMED" not in call("datum", "--job", tmp_path / "job", "--confirm").stdout
+    assert "UNCONFIRMED" not in call("report", "--job", tmp_path / "job").stdout
+
+
+def test_a_stage_alone_tells_which_results_it_took_away(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    call("run", scan, "--job", tmp_path / "job", "--settings", settings)
+    result = call("datum", "--job", tmp_path / "job", "--front", "1,2,3")
+    assert "removed, resting on what was before: points.csv," in result.stderr
+    assert "barerail run makes them anew" in result.stderr
+    assert result.stdout.splitlines()[-1].endswith("datum.json")
+
+
+def test_wrong_use_and_unfit_data_are_one_line_with_code_2_and_3(tmp_path, stages):
+    scan, _ = quick(tmp_path)
+    few = scan_files.ply(tmp_path / "few.ply", scan_files.CLOUD[:100])
+    job = tmp_path / "job"
+    one_line(call("run", tmp_path / "none.ply", "--job", job), 2, "no such file")
+    one_line(call("run", scan, few, "--job", job), 2, "2 scans given: this version takes one")
+    one_line(call("fit", "--job", job), 2, "holds no job: start one with barerail run SCAN")
+    one_line(call("run", scan, "--job", job, "--names", tmp_path / "no.csv"), 2, "can't read the names file")
+    one_line(call("run", scan, "--job", job, "--settings", tmp_path / "no.toml"), 2, "can't read the settings file")
+    one_line(call("run", scan, "--job", tmp_path), 2, "holds other things")
+    assert not job.exists() or not (job / "datum.json").exists()
+    few_job = call("run", few, "--job", tmp_path / "few", "--unit", "mm")
+    one_line(few_job, 3, "few.ply holds 100 points: a chassis takes at least 10000")
+    one_line(call("run", scan, "--job", tmp_path / "job2", "--unit", "m"), 3, "larger than 15 m: is --unit right?")
+
+
+def test_a_stage_that_refuses_is_code_3_a_stop_130_and_a_fault_1(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    for error, code, words in [
+        (DataError("datum: nothing mirrors"), 3, "barerail: datum: nothing mirrors"),
+        (KeyboardInterrupt(), 130, "barerail: stopped; what was done is kept, the same command goes on from there"),
+        (RuntimeError("boom"), 1, "barerail: a fault of the program (RuntimeError: boom)"),
+        (MemoryError(), 3, "barerail: the memory of this machine is too small for this scan"),
+    ]:
+        stages.fault["datum"] = error
+        result = call("run", scan, "--job", tmp_path / "job", "--settings", settings)
+        assert result.exit_code == code and result.stdout == ""
+        (line,) = [line for line in result.stderr.splitlines() if line.startswith("barerail")]
+        assert line.startswith(words) and "Traceback" not in result.stderr
+    assert stages.done == ["clean", "fit"]
+
+
+@pytest.mark.parametrize(
+    "words, said",
+    [
+        (["run"], "Missing argument 'SCAN'"),
+        (["run", "a.ply"], "Missing option '--job'"),
+        (["run", "a.ply", "--job", "j", "--front", "1,2"], "'1,2' is no point: give three numbers with commas"),
+        (["run", "a.ply", "--job", "j", "--unit", "yard"], "'yard' is not one of 'mm', 'cm', 'm', 'in', 'ft'"),
+        (["dattum"], "Did you mean 'datum'?"),
+        (["fit", "--job", "j", "--fast"], "No such option: --fast"),
+    ],
+)
+def test_wrong_words_are_code_2(words, said):
+    result = call(*words)
+    assert result.exit_code == 2 and said in result.stderr and result.stdout == ""
+
+
+def test_a_fault_outside_a_job_is_one_line_too(monkeypatch, capsys):
+    def broken() -> str:
+        raise RuntimeError("boom")
+
+    monkeypatch.setattr(config, "defaults_toml", broken)
+    monkeypatch.setattr("sys.argv", ["barerail", "config"])
+    with pytest.raises(SystemExit) as stop:
+        main()
+    out, err = capsys.readouterr()
+    assert stop.value.code == 1 and out == ""
+    assert (
+        err.startswith("barerail: a fault of the program (RuntimeError: boom) in test_cli.py line ")
+        and err.count("\n") == 1
+    )
+
+
+def test_config_prints_and_checks(tmp_path):
+    assert call("config").stdout == config.defaults_toml()
+    path = tmp_path / "mine.toml"
+    path.write_text(config.defaults_toml())
+    assert call("config", "--check", path).stdout == f"{path} is good\n"
+    path.write_text("[fit]\nhole_min = 3\n")
+    one_line(
+        call("config", "--check", path), 2, "mine.toml line 2: unknown setting fit.hole_min; did you mean hole_min_mm?"
+    )
+
+
+def test_help_shows_each_command_with_an_example():
+    assert all(command in call("--help").stdout for command in COMMANDS)
+    for command in COMMANDS:
+        result = call(command, "--help")
+        assert result.exit_code == 0 and f"  barerail {command}" in result.stdout
+    assert call("--version").stdout == f"barerail {__version__}\n"
+
+
+def test_the_demo_runs_on_a_scan_it_makes_with_front_and_above_from_the_truth(tmp_path, stages, monkeypatch):
+    import barerail.scene as scene
+
+    small = scene.SceneCase(chassis="ladder", small=True, spacing_mm=8.0, one_sided=0, clutter=0)
+    monkeypatch.setattr(scene, "demo_case", lambda: small)
+    result = call("demo", "--job", tmp_path / "demo")
+    assert result.exit_code == 0, result.output
+    truth = json.loads((tmp_path / "demo-scan" / "truth.json").read_text())
+    record = json.loads((tmp_path / "demo" / "job.json").read_text())
+    ahead, over = (record["settings"]["datum"][key] for key in ("front", "above"))
+    scan_from_car = truth["scan_from_car"]
+    middle = sum(truth["x_range"]) / 2
+
+    def to_car(point: list[float]) -> list[float]:
+        off = [p / truth["unit_scale"] - row[3] for p, row in zip(point, scan_from_car)]
+        return [sum(row[i] * d for row, d in zip(scan_from_car, off)) for i in range(3)]
+
+    assert to_car(ahead)[0] > truth["x_range"][1] and abs(to_car(ahead)[1]) < 0.01
+    assert to_car(over) == pytest.approx([middle, 0, 3000], abs=0.01)
+    assert "scan.ply" in result.stderr and "report.html" in result.stdout

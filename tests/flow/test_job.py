@@ -1,0 +1,276 @@
+"""The job folder: what is kept, what is skipped, what is refused, and that nothing is ever half there."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import scan_files
+from stand_ins import Stages, do, quick
+
+from barerail.errors import BarerailError, DataError, UsageError
+from barerail.run import process
+from barerail.settings import Settings
+from barerail.store import files, lock, readers
+
+ALL = ["clean", "fit", "datum", "points", "straightness", "report"]
+HOLDER = """
+import sys, time, pathlib
+from barerail.store import lock
+with lock.held(pathlib.Path(sys.argv[1])):
+    print("held", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture
+def stages(monkeypatch) -> Stages:
+    return Stages(monkeypatch)
+
+
+@pytest.fixture
+def job(tmp_path, stages) -> Path:
+    """A finished job."""
+    scan, settings = quick(tmp_path)
+    do(tmp_path / "job", scan, settings=settings)
+    stages.done.clear()
+    return tmp_path / "job"
+
+
+def snapshot(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != "lock"}
+
+
+def test_a_run_writes_what_the_contract_names_and_nothing_else(job, tmp_path):
+    public = {n for n in snapshot(job) if not n.startswith("work")}
+    assert public == {"job.json", "datum.json", "points.csv", "points.json", "pairs.csv", "straightness.json",
+                      "export/points.csv", "export/chassis.ply", "report.html"}  # fmt: skip
+    record = json.loads((job / "job.json").read_text())
+    (given,) = record["inputs"]
+    scan = tmp_path / "frame.ply"
+    assert (given["name"], given["bytes"], given["sha256"]) == (scan.name, scan.stat().st_size, files.sha256(scan))
+    assert (job / given["path"]).resolve() == scan
+    assert list(record["stages"]) == ["read", "clean", "fit", "datum", "points", "straightness", "export", "report"]
+    for stage in record["stages"].values():
+        assert stage["seconds"] >= 0 and all(files.sha256(job / n) == h for n, h in stage["outputs"].items())
+    assert record["stages"]["points"]["inputs"].keys() == {"work/fit.npz", "work/datum.npz"}
+    assert str(tmp_path) not in (job / "job.json").read_text()
+
+
+def test_nothing_changed_nothing_done_same_bytes(job, stages):
+    before = snapshot(job)
+    do(job)
+    assert stages.done == [] and snapshot(job) == before
+
+
+@pytest.mark.parametrize(
+    "changes, done",
+    [
+        ({"clean.speck_points": 61}, ["clean"]),
+        ({"fit.hole_min_mm": 7.0}, ["fit"]),
+        ({"datum.front": (1.0, 2.0, 3.0)}, ["datum", "points", "straightness", "report"]),
+        ({"points.zone_mm": 400.0}, ["points"]),
+        ({"report.page_triangles": 5000}, ["report"]),
+        ({"read.unit": "mm"}, ALL),
+    ],
+)
+def test_a_changed_setting_starts_at_the_stage_it_touches(job, stages, changes, done):
+    do(job, changes=changes)
+    assert stages.done[: len(done)] == done, "stages before it are skipped"
+    after = stages.done.copy()
+    do(job)
+    assert stages.done == after
+
+
+def test_same_answer_again_leaves_later_stages_alone(job, stages):
+    do(job, changes={"fit.hole_min_mm": 7.0})
+    assert stages.done == ["fit"]
+
+
+def test_a_stage_alone_remembers_its_options_for_later_stages(job, stages):
+    do(job, until="datum", changes={"datum.front": (1.0, 2.0, 3.0)})
+    assert stages.done == ["datum"]
+    assert not (job / "points.csv").exists() and not (job / "report.html").exists(), "they rested on the old datum"
+    do(job)
+    assert json.loads((job / "datum.json").read_text())["evidence"]["front"] == [1.0, 2.0, 3.0]
+    assert stages.done == ["datum", "points", "straightness", "report"]
+
+
+def test_an_option_that_is_refused_is_not_remembered_and_costs_nothing(job, stages):
+    before = snapshot(job)
+    stages.fault["datum"] = DataError("datum: no")
+    with pytest.raises(DataError):
+        do(job, changes={"datum.front": (1.0, 2.0, 3.0)})
+    stages.fault.clear()
+    assert snapshot(job) == before
+    do(job)
+    assert stages.done == []
+
+
+def test_a_run_that_was_stopped_goes_on_where_it_was(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    stages.fault["points"] = KeyboardInterrupt()
+    with pytest.raises(KeyboardInterrupt):
+        do(tmp_path / "job", scan, settings=settings)
+    assert (tmp_path / "job" / "datum.json").exists()
+    stages.fault.clear()
+    do(tmp_path / "job", scan, settings=settings)
+    assert stages.done == ["clean", "fit", "datum", "points", "straightness", "report"]
+
+
+def test_damaged_work_is_done_again(job, stages):
+    (job / "work" / "fit.npz").write_bytes(b"x")
+    do(job)
+    assert stages.done == ["fit"]
+
+
+def test_a_result_changed_by_hand_is_kept_beside_the_new_one(job, stages):
+    written = (job / "points.csv").read_bytes()
+    (job / "points.csv").write_bytes(b"mine")
+    do(job)
+    assert (job / "points.csv").read_bytes() == written
+    assert (job / "points.csv.changed").read_bytes() == b"mine"
+
+
+def test_names_and_recipe_are_kept_as_copies(job, stages, tmp_path):
+    table = tmp_path / "mine.csv"
+    table.write_text("name,kind,x_mm,y_mm,z_mm\nA,hole,1,2,3\n")
+    (tmp_path / "before").mkdir()
+    (tmp_path / "before" / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
+    do(job, names=table, datum_from=tmp_path / "before")
+    table.unlink()
+    (tmp_path / "before" / "datum.json").unlink()
+    assert [w.name for w in stages.wanted] == ["A"] and stages.recipe == {"rule": "symmetry"}
+    stages.done.clear()
+    do(job, changes={"points.zone_mm": 400.0, "datum.rival_ratio": 1.2})
+    assert stages.done[:2] == ["datum", "points"]
+    assert [w.name for w in stages.wanted] == ["A"] and stages.recipe == {"rule": "symmetry"}
+    with pytest.raises(UsageError, match=r"no datum\.json with a recipe: give a finished job's folder"):
+        do(job, datum_from=tmp_path / "before")
+
+
+def test_a_job_may_move_and_its_scan_may_go(job, stages, tmp_path):
+    moved = job.rename(tmp_path / "elsewhere")
+    (tmp_path / "frame.ply").unlink()
+    do(moved, changes={"fit.hole_min_mm": 7.0})
+    assert stages.done == ["fit"]
+    with pytest.raises(UsageError, match=r"frame\.ply must be read again and isn't where it was: barerail clean SCAN"):
+        do(moved, changes={"read.unit": "mm"})
+
+
+def test_another_scan_is_refused_and_the_same_under_another_name_is_not(job, stages, tmp_path):
+    before = snapshot(job)
+    other = scan_files.ply(tmp_path / "other.ply", scan_files.CLOUD + 1)
+    with pytest.raises(UsageError, match=r"holds the job of another scan \(frame.ply\): give this one its own --job"):
+        do(job, other)
+    assert snapshot(job) == before
+    same = (tmp_path / "frame.ply").rename(tmp_path / "renamed.ply")
+    do(job, same)
+    assert "renamed.ply" in (job / "job.json").read_text()
+
+
+def test_a_scan_that_could_not_be_read_may_be_replaced(tmp_path, stages):
+    bad = tmp_path / "bad.ply"
+    bad.write_bytes(b"ply\n")
+    scan, settings = quick(tmp_path)
+    with pytest.raises(DataError):
+        do(tmp_path / "job", bad)
+    do(tmp_path / "job", scan, settings=settings)
+    assert (tmp_path / "job" / "report.html").exists()
+
+
+def test_a_folder_of_other_things_and_a_folder_without_a_job_are_refused(tmp_path, stages):
+    scan, _ = quick(tmp_path)
+    with pytest.raises(UsageError, match=r"holds other things \(frame.ply, quick.toml\) and no job"):
+        do(tmp_path, scan)
+    with pytest.raises(UsageError, match="holds no job: start one with barerail run SCAN"):
+        do(tmp_path / "none", until="fit")
+    with pytest.raises(UsageError, match="is a file: --job takes a folder"):
+        do(scan, scan)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["frame.ply", "quick.toml"]
+
+
+def test_a_record_of_another_form_is_refused_by_name(job):
+    record = json.loads((job / "job.json").read_text()) | {"format": 99, "tool": {"version": "9.9"}}
+    (job / "job.json").write_text(json.dumps(record))
+    with pytest.raises(UsageError, match=r"made by barerail 9\.9"):
+        do(job)
+    (job / "job.json").write_text("{")
+    with pytest.raises(UsageError, match="is no job record"):
+        do(job)
+
+
+def test_a_fault_of_the_program_leaves_its_trace_in_the_job(job, stages):
+    stages.fault["fit"] = RuntimeError("boom")
+    with pytest.raises(BarerailError, match=r"fault of the program \(RuntimeError: boom\).*fault.txt") as caught:
+        do(job, changes={"fit.hole_min_mm": 7.0})
+    assert caught.value.exit_code == 1
+    assert "stand_ins.py" in (job / "fault.txt").read_text()
+    stages.fault.clear()
+    do(job)
+    assert not (job / "fault.txt").exists()
+
+
+def test_one_run_at_a_time(job):
+    with lock.held(job / "work" / "lock"), pytest.raises(UsageError, match=rf"\(process {os.getpid()}\) is working in"):
+        do(job)
+    do(job)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a process can't be killed this way there")
+def test_the_lock_of_a_killed_run_is_taken_over(tmp_path):
+    path = tmp_path / "work" / "lock"
+    with subprocess.Popen([sys.executable, "-c", HOLDER, str(path)], stdout=subprocess.PIPE) as holder:
+        assert holder.stdout.readline() == b"held\n"
+        with pytest.raises(UsageError, match=rf"process {holder.pid}"), lock.held(path):
+            pass
+        holder.send_signal(signal.SIGKILL)
+    with lock.held(path):
+        pass
+
+
+def test_a_write_that_fails_leaves_the_old_file_and_no_rest(tmp_path):
+    path = tmp_path / "a.txt"
+    files.write(path, b"old")
+
+    def half(stream) -> None:
+        stream.write(b"ne")
+        raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        files.write(path, half)
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a.txt", b"old")]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+def test_a_full_disk_is_one_line_and_nothing_half_written(job, monkeypatch):
+    before = snapshot(job)
+    (job / ".points.json.part").symlink_to("/dev/full")
+    monkeypatch.setattr(files, "sweep", lambda folder: None)
+    with pytest.raises(UsageError, match=r"can't write .*points.json: the disk is full: free some space and run again"):
+        do(job, changes={"points.zone_mm": 400.0})
+    assert snapshot(job) == before
+
+
+def test_rests_of_a_killed_run_are_swept(job):
+    (job / "export" / ".points.step.part").write_bytes(b"half")
+    do(job)
+    assert not list(job.rglob(".*.part"))
+
+
+def test_a_folder_that_may_not_be_written_says_so(tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(UsageError, match=r"can't write .*file/a: "):
+        files.write(tmp_path / "file" / "a", b"x")
+
+
+def test_the_plain_method_gives_what_a_run_gives(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    outcome = do(tmp_path / "job", scan, settings=settings)
+    result = process(readers.read([scan]), Settings())
+    assert result.datum.origin == outcome.records["datum"].origin
+    assert (result.clean.thin == outcome.records["clean"].thin).all()
+    assert [p.name for p in result.points.points] == [p.name for p in outcome.records["points"].points]
