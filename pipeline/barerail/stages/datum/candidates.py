@@ -18,7 +18,7 @@ REACH = 60.0
 SHIFT, STEP = 600.0, 30.0
 """Planes across a known way are tried this far from the middle of the scan, in steps, mm."""
 ONE_WAY = 3
-PROBES = 1000
+PROBES = 600
 CELLS = 2_000_000
 
 
@@ -37,7 +37,7 @@ def candidates(rough: Surface, guesses: list[Array], keep: int) -> list[Mirror]:
     shifts = np.arange(-SHIFT, SHIFT + 1, STEP)
     planes = [Mirror(a, float(d)) for a in (*guesses, *axes) for d in shifts] + _pair_planes(rough)
     field = _field(rough.points, axes)
-    probes = rough.points[np.linspace(0, len(rough.points) - 1, min(PROBES, len(rough.points))).astype(int)]
+    probes = rough.fewer(PROBES).points
     score = np.array([wendland(field.at(p.reflect(probes)), REACH).mean() for p in planes])
     return _distinct([planes[i] for i in np.argsort(-score, kind="stable")], keep)
 

@@ -69,7 +69,7 @@ def _best_start(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror,
     On open sections the inner face of a sheet can mirror on to its outer one at one end of the car: a wrong plane that
     is off by half the sheet there, and a local minimum.
     """
-    few = source.part(np.arange(0, len(source.points), max(1, len(source.points) // 3000)))
+    few = source.fewer(3000)
     u, v, _ = basis(mirror.normal)
     reach = float(np.abs(few.points @ along).max())
     yaw = np.array([u @ along, v @ along, 0.0]) / reach

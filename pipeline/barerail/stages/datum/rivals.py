@@ -46,11 +46,11 @@ def rivals_of(surface: Surface, tree: cKDTree, guide: Guide, progress: Progress 
     starts = candidates(rough, guesses, START)
     progress(0.2)
     near = rough.tree()
-    coarse = [refine(rough, rough, near, m, (120.0, 60.0, 40.0), 30.0, 0.5) for m in starts]
+    few = rough.fewer(2500)
+    coarse = [refine(few, rough, near, m, (120.0, 60.0, 40.0), 30.0, 0.5) for m in starts]
     fair = _scored([m for m in coarse if m is not None], surface, tree, rough, guide)
     progress(0.5)
-    medium = surface.picks(10.0)
-    some = medium.part(np.arange(0, len(medium.points), max(1, len(medium.points) // 12_000)))
+    some = surface.picks(10.0).fewer(8000)
     slide = 1.5 * surface.spacing
     fine = [refine(some, surface, tree, r.mirror, (30.0, 15.0), slide, 0.05) for r in fair[:KEPT]]
     ranked = _scored([m for m in fine if m is not None], surface, tree, some, guide)

@@ -33,6 +33,10 @@ class Surface(Frozen):
         """The same surface at `rows` alone."""
         return Surface(self.middle, self.points[rows], self.normals[rows], self.area[rows], self.oriented, self.spacing)
 
+    def fewer(self, count: int) -> "Surface":
+        """Every n-th point, so that about `count` are left."""
+        return self.part(np.arange(0, len(self.points), max(1, len(self.points) // count)))
+
     def picks(self, edge: float) -> "Surface":
         """One point for each cell of `edge` mm and each way its surface faces."""
         facing = self.normals if self.oriented else np.abs(self.normals)

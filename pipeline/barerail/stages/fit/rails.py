@@ -19,7 +19,7 @@ def rails_of(
     cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], noise: NoiseModel, settings: FitSettings
 ) -> tuple[Rail, ...]:
     """Rails as chains of stations: those at least half as long as the longest and running its way."""
-    chains = _chains(segments_of(cloud, patches, planes))
+    chains = _chains(segments_of(cloud, patches, planes, settings.plane_min_cm2))
     rails = [_rail(chain, noise, settings) for chain in chains]
     return _main([r for r in rails if len(r.stations) >= 3])
 

@@ -13,7 +13,6 @@ from barerail.stages.fit.patches import Patch
 
 LEAST_MM = 130.0
 """Shortest edge that counts, mm."""
-FACE_CM2 = 20.0
 SECTION_MM = (18.0, 300.0)
 CORNER_MM = 25.0
 FACES = ((1, 1.0), (1, -1.0), (2, 1.0), (2, -1.0))
@@ -50,15 +49,19 @@ class Segment:
         return np.array([self.origin + s * self.axes[0] for s in self.span])
 
 
-def segments_of(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]) -> list[Segment]:
-    """All straight lengths of box and channel section, longest first."""
-    edges = _edges(cloud, patches, planes)
+def segments_of(
+    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float
+) -> list[Segment]:
+    """All straight lengths of box and channel section with faces of at least face_cm2, longest first."""
+    edges = _edges(cloud, patches, planes, face_cm2)
     found = [s for group in _groups(edges) if (s := _segment(cloud, patches, planes, group)) is not None]
     return sorted(found, key=lambda s: s.span[0] - s.span[1])
 
 
-def _edges(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]) -> list[Edge]:
-    big = [i for i, p in enumerate(planes) if p.extent[0] > LEAST_MM and p.area_mm2 > 100 * FACE_CM2]
+def _edges(
+    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float
+) -> list[Edge]:
+    big = [i for i, p in enumerate(planes) if p.extent[0] > LEAST_MM and p.area_mm2 > 100 * face_cm2]
     points = {i: cloud.surface.points[patches[i].grown] for i in big}
     trees = {i: cKDTree(points[i]) for i in big}
     low, high = {i: points[i].min(0) - CORNER_MM for i in big}, {i: points[i].max(0) for i in big}
