@@ -178,7 +178,11 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
 
 def _told(counts: Mapping[str, float]) -> str:
     """Counts in words: `993228 points, 1 rail, spacing 2.01 mm`."""
-    return ", ".join(
-        f"{name.removesuffix('_mm')} {value:.3g} mm" if name.endswith("_mm") else f"{value:.0f} {name}"
-        for name, value in counts.items()
-    )
+    one = {plural: kind for kind, plural in PLURAL.items()}
+
+    def words(name: str, value: float) -> str:
+        if name.endswith("_mm"):
+            return f"{name.removesuffix('_mm')} {value:.3g} mm"
+        return f"{value:.0f} {name if value != 1 else one.get(name, name.removesuffix('s'))}"
+
+    return ", ".join(words(name, value) for name, value in counts.items())

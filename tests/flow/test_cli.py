@@ -39,6 +39,7 @@ def test_a_run_ends_with_datum_points_twist_and_paths_and_tells_its_stages_on_st
     lines = result.stderr.splitlines()
     told = [line.split()[0] for line in lines if not line.startswith(" ")]
     assert told == ["read", "clean", "fit", "datum", "points", "straightness", "export", "report"]
+    assert "1 hole, 1 face" in next(line for line in lines if line.startswith("fit"))
     assert "10500 points" in lines[0] and "! unit assumed to be mm" in lines[1]
     assert any(line.endswith("- speck: 60 (7)") for line in lines)
     again = call("run", scan, "--job", tmp_path / "job")

@@ -20,7 +20,7 @@ from barerail.records import (
 )
 
 HALF_W, HALF_H, GAUGE = 30.0, 50.0, 800.0
-SPACING = 8.0
+SPACING = 10.0
 NOISE = NoiseModel(0.1, 0.0, 5.0, 0.05, 0.2)
 HOLES = (
     ("hole", -600.0, 12.5),

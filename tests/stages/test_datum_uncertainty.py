@@ -71,7 +71,7 @@ def test_influence_is_what_moving_a_feature_does() -> None:
     assert sum(bool(i.matrix[0].any()) for i in base.influence) == 2
     assert len(base.influence) == len(features.found)
     part = next(i for i in base.influence if i.matrix[0].any())
-    for axis in truth[:3, :3]:
+    for axis in (truth[0, :3], truth[1, :3]):
         other = datum(clean, moved(features, part.feature, 0.02 * axis), settings)
         change = small_motion(other.car_from_scan, base.car_from_scan) / 0.02
         assert change[:3] == pytest.approx((part.matrix @ axis)[:3], abs=0.01)

@@ -9,7 +9,7 @@ def encode(scan: Scan) -> bytes:
     """float32 x y z [nx ny nz] in the scan's unit, faces where it is a mesh, a comment with the unit."""
     columns = [scan.points / scan.mm_per_unit] + ([] if scan.normals is None else [scan.normals])
     vertex = np.hstack(columns).astype("<f4")
-    head = ["ply", "format binary_little_endian 1.0", f"comment simulated, unit {scan.unit}"]
+    head = ["ply", "format binary_little_endian 1.0", "comment simulated", f"comment unit: {scan.unit}"]
     names = ("x", "y", "z", "nx", "ny", "nz")[: vertex.shape[1]]
     head += [f"element vertex {len(vertex)}", *(f"property float {c}" for c in names)]
     body = [vertex.tobytes()]

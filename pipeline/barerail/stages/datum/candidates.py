@@ -88,18 +88,17 @@ class Field(Frozen):
     distance: Array
 
     def at(self, points: Array) -> Array:
-        """Distance (n,) in mm from `points` (n, 3) to the surface; REACH outside the grid."""
-        where = np.floor((points @ self.axes.T - self.low) / self.cell).astype(np.int64)
-        inside = np.all((where >= 0) & (where < self.distance.shape), axis=1)
-        out = np.full(len(points), REACH)
-        out[inside] = self.distance[tuple(where[inside].T)]
-        return out
+        """Distance (n,) in mm from `points` (n, 3) to the surface; beyond the grid that of its border, over REACH."""
+        where = ((points @ self.axes.T - self.low) / self.cell).astype(np.int32)
+        np.clip(where, 0, np.array(self.distance.shape) - 1, out=where)
+        return self.distance[where[:, 0], where[:, 1], where[:, 2]]
 
 
 def _field(points: Array, axes: Array) -> Field:
     local = points @ axes.T
-    low, size = local.min(0) - REACH, np.ptp(local, axis=0) + 2 * REACH
+    size = np.ptp(local, axis=0) + 2 * REACH
     cell = max(15.0, float(np.cbrt(np.prod(size) / CELLS)))
+    low, size = local.min(0) - REACH - cell, size + 2 * cell
     free = np.ones(np.ceil(size / cell).astype(int) + 1, bool)
     free[tuple(np.floor((local - low) / cell).astype(int).T)] = False
     return Field(axes, low, cell, distance_transform_edt(free) * cell)

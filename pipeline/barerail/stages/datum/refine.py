@@ -13,6 +13,7 @@ from barerail.records import Array, Frozen, Index
 from .surface import Surface
 
 TUKEY = 4.0
+ROUNDS = 8
 ALIKE = 0.94
 """Least cosine of a mirrored normal and that of the point it falls on (20 degrees)."""
 
@@ -35,7 +36,7 @@ def match(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cut: 
     """
     n = mirror.normal
     mirrored = mirror.reflect(source.points)
-    distance, at = map(np.asarray, tree.query(mirrored, distance_upper_bound=cut, workers=-1))
+    distance, at = map(np.asarray, tree.query(mirrored, distance_upper_bound=cut, workers=_workers(len(mirrored))))
     rows = np.flatnonzero(np.isfinite(distance))
     there = target.normals[at[rows]]
     residual = np.einsum("ij,ij->i", mirrored[rows] - target.points[at[rows]], there)
@@ -48,6 +49,11 @@ def match(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cut: 
     p, height, across = source.points[rows], mirror.heights(source.points[rows]), there @ n
     turns = [-2 * (p @ e * across + height * (there @ e)) for e in (u, v)]
     return Match(rows, residual[good], np.column_stack([*turns, 2 * across]))
+
+
+def _workers(count: int) -> int:
+    """Threads for so many look-ups: starting them costs more than a few thousand take."""
+    return -1 if count > 20_000 else 1
 
 
 def robust_scale(residual: Array, least: float) -> float:
@@ -66,7 +72,7 @@ def refine(
     """
     reach = float(np.linalg.norm(source.points, axis=1).max())
     for cut in cuts:
-        for _ in range(12):
+        for _ in range(ROUNDS):
             m = match(source, target, tree, mirror, cut, slide)
             if len(m.rows) < 30:
                 return None

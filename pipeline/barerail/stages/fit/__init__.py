@@ -24,6 +24,7 @@ PATCH_MIN_CM2 = 4.0
 def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progress) -> Features:
     """Find and measure all features. DataError where the scan holds not one flat face."""
     surface = surface_of(clean)
+    progress(0.1)
     patches = find_patches(surface, PATCH_MIN_CM2)
     if not patches:
         raise DataError("fit: no flat face found in the scan; is the unit right, and is this a chassis?")
@@ -33,7 +34,10 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     cloud = replace(cloud, sigma=noise.sigma_mm)
     planes = tuple(plane_of(cloud, p, noise) for p in patches)
     progress(0.45)
-    bores = [b for i, p in enumerate(patches) for b in bores_in(face_of(cloud, p, i), cloud, settings)]
+    bores = []
+    for i, patch in enumerate(patches):
+        bores += bores_in(face_of(cloud, patch, i), cloud, settings)
+        progress(0.45 + 0.2 * i / len(patches))
     found, notes = features_of(bores, planes, cloud, noise, settings)
     progress(0.75)
     tubes, found = sleeves_in(tubes_of(cloud, patches, noise, settings, [f for f in found if f.kind == "stud"]), found)
