@@ -22,9 +22,8 @@ def scanner(seed: int = 100, spacing: float = 2.0, noise: float = 0.08) -> Scann
 
 def frame(s: Scanner, normals: bool = True) -> Scan:
     """Two box rails and a box between them, in an arbitrary pose."""
-    rail = s.box(500, 50, 70, 5)
-    out = rail.placed(np.eye(3), [0, 200, 0]) + s.box(500, 50, 70, 5).placed(np.eye(3), [0, -200, 0])
-    out += s.box(350, 40, 50, 4).placed(across([0, 0, 1])[:, [1, 0, 2]] * [1, -1, 1], [100, 0, 0])
+    out = s.box(400, 50, 70, 5).placed(np.eye(3), [0, 175, 0]) + s.box(400, 50, 70, 5).placed(np.eye(3), [0, -175, 0])
+    out += s.box(300, 40, 50, 4).placed(across([0, 0, 1])[:, [1, 0, 2]] * [1, -1, 1], [100, 0, 0])
     return s.scan(out.placed(TURN, [300, -200, 500]), normals)
 
 
@@ -43,9 +42,10 @@ def everything(c: CleanScan) -> list[bytes]:
     return [a.tobytes() for a in arrays] + [repr((c.voxel_mm, c.spacing_mm, c.noise_mm, c.oriented, c.notes)).encode()]
 
 
-@pytest.mark.parametrize("spacing", [1.0, 2.0, 4.0])
-@pytest.mark.parametrize("noise", [0.03, 0.2])
-@pytest.mark.parametrize("normals", [True, False])
+@pytest.mark.parametrize(
+    ("spacing", "noise", "normals"),
+    [(1.0, 0.2, True), (2.0, 0.03, True), (2.0, 0.2, False), (4.0, 0.03, False), (4.0, 0.2, True)],
+)
 def test_spacing_and_noise_are_those_put_in(spacing: float, noise: float, normals: bool) -> None:
     s = scanner(101, spacing, noise)
     c = clean(s.scan(s.box(120 * spacing, 80, 100, 6), normals), SETTINGS)
@@ -56,7 +56,7 @@ def test_spacing_and_noise_are_those_put_in(spacing: float, noise: float, normal
 
 def test_spacing_of_a_thin_sheet_is_that_of_one_face() -> None:
     s = scanner(102)
-    bent = s.sheet((400, 300), 3.0) + s.sheet((400, 300), 3.0).placed(across([1, 0, 0]), [200, 0, 150])
+    bent = s.sheet((250, 160), 3.0) + s.sheet((160, 160), 3.0).placed(across([1, 0, 0]), [125, 0, 80])
     assert clean(s.scan(bent), SETTINGS).spacing_mm == pytest.approx(2.0, rel=0.1)
 
 
@@ -95,13 +95,14 @@ def test_normals_are_unit_and_point_out_of_the_metal(scan: Scan, cleaned: CleanS
     assert cleaned.oriented and (cosine > 0.9).mean() > 0.99 and (cosine > 0).mean() > 0.999
 
 
-def test_normals_into_the_metal_are_turned_and_it_says_so(scan: Scan, cleaned: CleanScan) -> None:
-    turned = clean(replace(scan, normals=-scan.normals), SETTINGS)
+def test_normals_into_the_metal_are_turned_and_it_says_so(scan: Scan) -> None:
+    settings = CleanSettings(voxel_mm=4.0)
+    right, turned = (clean(replace(scan, normals=n), settings) for n in (scan.normals, -scan.normals))
     assert any("turned" in n.text and n.warning for n in turned.notes)
-    assert not any("turned" in n.text for n in cleaned.notes)
-    order, other = (np.lexsort(c.thin.T) for c in (cleaned, turned))
-    np.testing.assert_allclose(turned.thin[other], cleaned.thin[order], rtol=0, atol=1e-9)
-    assert (np.einsum("ij,ij->i", turned.normals[other], cleaned.normals[order]) > 0.99).mean() > 0.99
+    assert not any("turned" in n.text for n in right.notes)
+    order, other = (np.lexsort(c.thin.T) for c in (right, turned))
+    np.testing.assert_allclose(turned.thin[other], right.thin[order], rtol=0, atol=1e-9)
+    assert (np.einsum("ij,ij->i", turned.normals[other], right.normals[order]) > 0.99).mean() > 0.99
 
 
 def test_normals_with_random_signs_are_not_used_and_it_says_so(scan: Scan) -> None:
@@ -113,7 +114,7 @@ def test_normals_with_random_signs_are_not_used_and_it_says_so(scan: Scan) -> No
 
 def test_good_normals_of_a_sheet_as_thin_as_a_cell_are_used() -> None:
     s = scanner(105, 2.4)
-    angle = s.sheet((400, 200), 3.5) + s.sheet((400, 200), 3.5).placed(across([0, 1, 0]), [0, 100, 100])
+    angle = s.sheet((300, 160), 3.5) + s.sheet((300, 160), 3.5).placed(across([0, 1, 0]), [0, 80, 80])
     c = clean(s.scan(angle), SETTINGS)
     assert c.oriented and not any(n.warning for n in c.notes)
 
@@ -129,7 +130,7 @@ def test_a_scan_without_normals_gets_some_and_it_says_so(scan: Scan, cleaned: Cl
 def test_a_scan_a_kilometre_from_zero_comes_out_the_same(scan: Scan) -> None:
     settings = CleanSettings(voxel_mm=4.0)
     near = clean(scan, settings)
-    # a multiple of the cell, of the 12 mm that pieces are joined over, and of the exact steps of a double there
+    # a multiple of the cell and of the 12 mm that pieces are joined over
     shift = np.array([1.2e6, -6e5, 1.2e6])
     far = clean(replace(scan, points=scan.points + shift), settings)
     np.testing.assert_allclose(far.thin - shift, near.thin, rtol=0, atol=1e-6)
@@ -170,7 +171,7 @@ def test_a_single_flat_sheet_is_not_its_own_floor() -> None:
 @pytest.fixture(scope="module")
 def on_stands() -> tuple[Scan, np.ndarray, CleanScan]:
     """A ladder frame on four stands, each point's height in car axes over the chassis' own zero, and it cleaned."""
-    simulated = make(SceneCase("ladder", seed=100, small=True, spacing_mm=4.0, clutter=0, patches=0, floor=True))
+    simulated = make(SceneCase("ladder", seed=100, small=True, spacing_mm=5.0, clutter=0, patches=0, floor=True))
     pose = np.array(simulated.truth["scan_from_car"])
     height = ((simulated.scan.points - pose[:3, 3]) @ pose[:3, :3])[:, 2]
     return simulated.scan, height, clean(simulated.scan, SETTINGS)

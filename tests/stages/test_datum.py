@@ -194,6 +194,8 @@ def test_without_features_the_datum_still_stands_and_says_so() -> None:
     assert np.abs(ends).max() < 0.03 and up < 0.05
     assert "origin" in made.assumed and "the middle of what was scanned" in made.origin
     assert "lowest surface of each side" in made.origin
+    u = np.sqrt(np.diag(made.covariance))
+    assert u[0] >= 100 and np.all(np.isfinite(u)) and u[1] < 1
 
 
 def test_one_sided_faces_do_not_level_the_car() -> None:

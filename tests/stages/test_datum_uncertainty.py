@@ -33,9 +33,7 @@ def frame_of(mirror: Mirror, height: float, slope: float, x: float, middle: Arra
     y = mirror.normal * np.sign(rows[1] @ mirror.normal)
     ahead = rows[0] / np.linalg.norm(rows[0])
     rough = rough_frame(np.stack([ahead, y, np.cross(ahead, y)]), mirror, middle)
-    lows = tuple(
-        Low("face", i, np.array([300.0, s, height]), slope, 0.1, 1e-4, 900.0) for i, s in enumerate((400, -400))
-    )
+    lows = tuple(Low("face", np.array([300.0, s, height]), slope, 0.1, 1e-4, 900.0) for s in (400, -400))
     level = level_of(lows, 0.05, 0.0)
     frame = levelled(rough, level)
     frame[0, 3] -= x
@@ -66,6 +64,8 @@ def test_every_part_moves_the_frame_as_the_derivative_says(normal: list[float]) 
 
 def test_influence_is_what_moving_a_feature_does() -> None:
     clean, features, truth = case(2, noise=0.1)
+    for hole, dx in ((2, 0.3), (4, -0.3), (6, 0.5), (8, -0.5)):  # so that one pair is clearly the best to take x from
+        features = moved(features, hole, dx * truth[0, :3])
     settings = DatumSettings(**hints(truth))
     base = datum(clean, features, settings)
     assert sum(bool(i.matrix[0].any()) for i in base.influence) == 2

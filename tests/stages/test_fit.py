@@ -28,7 +28,7 @@ HOLES = [
     )
 ]
 THICK, STUD, SLOT = 4.0, (0.0, 125.0, 5.0), (-120.0, 125.0, 8.0, 6.0)
-TOP = [(-200.0, 0.0, 6.25), (0.0, 5.0, 8.0), (150.0, -3.0, 10.0)]
+TOP = [(-170.0, 0.0, 6.25), (0.0, 5.0, 8.0), (150.0, -3.0, 10.0)]
 GAP, TAB, BOLT, BORE, OUTSIDE, SLEEVE = 50.0, 5.0, 14.5, 20.0, 38.0, 70.0
 CLEVIS_AT, SLEEVE_AT = np.array([100.0, 80.0, 0.0]), np.array([-100.0, 0.0, -60.0])
 
@@ -61,10 +61,11 @@ def slotted(points: Points, slot: tuple[float, float, float, float]) -> Array:
 
 
 def plate(s: Scanner) -> Points:
-    """A sheet with 18 holes, a slot and a stud, and another one standing on its edge."""
+    """A sheet with 18 holes, a slot and a stud, and another one across its end."""
     x, y, half, r = SLOT
     sheet = s.sheet((400, 320), THICK, HOLES)
-    keep = slotted(sheet, SLOT) > 0
+    under = (np.hypot(*(sheet.at[:, :2] - STUD[:2]).T) < STUD[2]) & (sheet.at[:, 2] == 0)
+    keep = (slotted(sheet, SLOT) > 0) & ~under
     out = Points(sheet.at[keep], sheet.out[keep])
     for side in (-1.0, 1.0):
         end = s.wall((x + side * half, y, r), -THICK, 0.0)
@@ -73,20 +74,19 @@ def plate(s: Scanner) -> Points:
         flank = s.flat((2 * half, THICK)).placed(np.array([[1.0, 0, 0], [0, 0, side], [0, -side, 0]]), [x, y, -2])
         out += flank.placed(np.eye(3), [0, -side * r, 0])
     out += s.wall(STUD, 0.0, 30.0, True) + s.flat((6.0, 6.0)).placed(np.eye(3), [*STUD[:2], 30.0])
-    return out + s.sheet((160, 120), THICK).placed(across([1, 0, 0]), [202, 0, 70])
+    return out + s.sheet((160, 120), THICK).placed(across([1, 0, 0]), [206, 0, -2])
 
 
 def rail(s: Scanner) -> Points:
     """A box rail with holes in its top, a two-tab bracket at its side and a sleeve below."""
     bracket = s.tabs(GAP, TAB, BOLT, 60).placed(across([0, 1, 0]), CLEVIS_AT)
-    return s.box(600, 50, 70, 5, TOP) + bracket + s.sleeve(OUTSIDE, BORE, SLEEVE).placed(across([0, 1, 0]), SLEEVE_AT)
+    return s.box(480, 50, 70, 5, TOP) + bracket + s.sleeve(OUTSIDE, BORE, SLEEVE).placed(across([0, 1, 0]), SLEEVE_AT)
 
 
 @pytest.fixture(scope="module")
-def plates() -> list[Features]:
-    """The same plate scanned twice."""
-    scanners = (Scanner(np.random.default_rng(seed)) for seed in (100, 101))
-    return [found_in(posed(s, plate(s))) for s in scanners]
+def plate_found() -> Features:
+    s = Scanner(np.random.default_rng(100))
+    return found_in(posed(s, plate(s)))
 
 
 @pytest.fixture(scope="module")
@@ -106,47 +106,44 @@ def at_hole(features: Features, x: float, y: float) -> Feature:
     return near[0]
 
 
-def test_planes_lie_on_their_truth_and_know_how_well(plates: list[Features]) -> None:
+def test_planes_lie_on_their_truth_and_know_how_well(plate_found: Features) -> None:
     score = []
-    for features in plates:
-        faces = [p for p in features.planes if p.area_mm2 > 10_000]
-        truth = [(np.array([0, 0, 1.0]), 0.0), (np.array([0, 0, -1.0]), THICK)]
-        truth += [(np.array([1.0, 0, 0]), 202.0), (np.array([-1.0, 0, 0]), -202.0 + THICK)]
-        assert len(faces) == len(truth)
-        for normal, offset in truth:
-            p = max(faces, key=lambda p: float(p.normal @ TURN @ normal))
-            assert p.oriented and p.rms == pytest.approx(0.08, rel=0.15)
-            assert np.degrees(np.arccos(min(1.0, float(p.normal @ TURN @ normal)))) < 0.02
-            score.append((back(p.centre) @ normal - offset) / np.sqrt(p.cov[0, 0]))
+    faces = [p for p in plate_found.planes if p.area_mm2 > 10_000]
+    truth = [(np.array([0, 0, 1.0]), 0.0), (np.array([0, 0, -1.0]), THICK)]
+    truth += [(np.array([1.0, 0, 0]), 206.0), (np.array([-1.0, 0, 0]), -206.0 + THICK)]
+    assert len(faces) == len(truth)
+    for normal, offset in truth:
+        p = max(faces, key=lambda p: float(p.normal @ TURN @ normal))
+        assert p.oriented and p.rms == pytest.approx(0.08, rel=0.15)
+        assert np.degrees(np.arccos(min(1.0, float(p.normal @ TURN @ normal)))) < 0.02
+        score.append((back(p.centre) @ normal - offset) / np.sqrt(p.cov[0, 0]))
     assert 0.2 < np.mean(np.square(score)) < 4
 
 
-def test_every_hole_is_found_once_and_nothing_else(plates: list[Features]) -> None:
-    for features in plates:
-        for x, y, _ in HOLES:
-            at_hole(features, x, y)
-        kinds = sorted(f.kind for f in features.found)
-        assert kinds == ["hole"] * len(HOLES) + ["slot", "stud"]
+def test_every_hole_is_found_once_and_nothing_else(plate_found: Features) -> None:
+    for x, y, _ in HOLES:
+        at_hole(plate_found, x, y)
+    kinds = sorted(f.kind for f in plate_found.found)
+    assert kinds == ["hole"] * len(HOLES) + ["slot", "stud"]
 
 
-def test_holes_are_on_their_truth_and_their_u_is_neither_too_small_nor_too_large(plates: list[Features]) -> None:
+def test_holes_are_on_their_truth_and_their_u_is_neither_too_small_nor_too_large(plate_found: Features) -> None:
     across_axis, diameter = [], []
-    for features in plates:
-        for x, y, r in HOLES:
-            f = at_hole(features, x, y)
-            across_axis += list((back(f.point)[:2] - [x, y]) / np.sqrt(np.diag(local_cov(f))[:2]))
-            diameter.append((f.diameter - 2 * r) / f.u_diameter)
-            assert f.arc_deg > 330 and f.n > 60
-            assert abs(f.axis @ TURN[:, 2]) > 0.9999
+    for x, y, r in HOLES:
+        f = at_hole(plate_found, x, y)
+        across_axis += list((back(f.point)[:2] - [x, y]) / np.sqrt(np.diag(local_cov(f))[:2]))
+        diameter.append((f.diameter - 2 * r) / f.u_diameter)
+        assert f.arc_deg >= 300 and f.n > 60
+        assert abs(f.axis @ TURN[:, 2]) > 0.9999
     for score in (across_axis, diameter):
         assert 0.5 < np.sqrt(np.mean(np.square(score))) < 1.5
         assert np.mean(np.abs(score) < 2) > 0.88
     assert abs(np.mean(diameter)) < 4 / np.sqrt(len(diameter))
 
 
-def test_a_hole_through_a_sheet_has_both_faces_and_its_thickness(plates: list[Features]) -> None:
+def test_a_hole_through_a_sheet_has_both_faces_and_its_thickness(plate_found: Features) -> None:
     for x, y, _ in HOLES:
-        f = at_hole(plates[0], x, y)
+        f = at_hole(plate_found, x, y)
         assert len(f.ends) == 2
         z = sorted(float(back(e)[2]) for e in f.ends)
         np.testing.assert_allclose(z, [-THICK, 0.0], rtol=0, atol=0.06)
@@ -154,23 +151,21 @@ def test_a_hole_through_a_sheet_has_both_faces_and_its_thickness(plates: list[Fe
         assert f.u_length < 0.1
 
 
-def test_a_slot_has_its_width_overall_length_and_direction(plates: list[Features]) -> None:
+def test_a_slot_has_its_width_overall_length_and_direction(plate_found: Features) -> None:
     x, y, half, r = SLOT
-    for features in plates:
-        (f,) = of_kind(features, "slot")
-        np.testing.assert_allclose(back(f.point)[:2], [x, y], rtol=0, atol=0.15)
-        assert abs(f.along @ TURN[:, 0]) > 0.9998
-        assert f.diameter == pytest.approx(2 * r, abs=0.25)
-        assert f.length == pytest.approx(2 * (half + r), abs=0.25)
+    (f,) = of_kind(plate_found, "slot")
+    np.testing.assert_allclose(back(f.point)[:2], [x, y], rtol=0, atol=0.15)
+    assert abs(f.along @ TURN[:, 0]) > 0.9998
+    assert f.diameter == pytest.approx(2 * r, abs=0.25)
+    assert f.length == pytest.approx(2 * (half + r), abs=0.25)
 
 
-def test_a_stud_is_on_its_axis_where_it_meets_the_face(plates: list[Features]) -> None:
-    for features in plates:
-        (f,) = of_kind(features, "stud")
-        np.testing.assert_allclose(back(f.point), [*STUD[:2], 0.0], rtol=0, atol=0.12)
-        assert f.axis @ TURN[:, 2] > 0.9998
-        assert f.diameter == pytest.approx(2 * STUD[2], abs=0.15)
-        assert f.length == pytest.approx(30.0, abs=1.5)
+def test_a_stud_is_on_its_axis_where_it_meets_the_face(plate_found: Features) -> None:
+    (f,) = of_kind(plate_found, "stud")
+    np.testing.assert_allclose(back(f.point), [*STUD[:2], 0.0], rtol=0, atol=0.12)
+    assert f.axis @ TURN[:, 2] > 0.9998
+    assert f.diameter == pytest.approx(2 * STUD[2], abs=0.15)
+    assert f.length == pytest.approx(30.0, abs=1.5)
 
 
 def test_rounded_corners_of_a_rail_are_no_tubes_and_nothing_is_made_up(rail_found: Features) -> None:
@@ -213,9 +208,9 @@ def test_a_sleeve_has_its_bore_outside_length_and_middle(rail_found: Features) -
 
 def test_stations_of_a_rail_are_on_its_centre_line_with_its_size(rail_found: Features) -> None:
     (r,) = rail_found.rails
-    assert r.section == "box" and len(r.stations) >= 4
+    assert r.section == "box" and len(r.stations) >= 3
     along = np.array([back(s.centre)[0] for s in r.stations])
-    assert (np.abs(np.diff(along)) > 60).all() and np.ptp(along) > 350
+    assert (np.abs(np.diff(along)) > 60).all() and np.ptp(along) > 240
     score = []
     for s in r.stations:
         assert all(s.seen)
@@ -228,7 +223,7 @@ def test_stations_of_a_rail_are_on_its_centre_line_with_its_size(rail_found: Fea
         error += [s.size[0] - sizes[0], s.size[1] - sizes[1]]
         score.append(np.array(error) / np.sqrt(np.diag(s.cov)[[0, 1, 3, 4]]))
         assert max(map(abs, error)) < 0.05
-    assert 0.3 < np.sqrt(np.mean(np.square(score))) < 2.2
+    assert 0.3 < np.sqrt(np.mean(np.square(score))) < 2.0
 
 
 def key(f: Feature) -> tuple[str, float]:
@@ -280,7 +275,7 @@ def test_without_normals_the_same_rail_sleeve_bracket_and_holes_are_found(rail_s
 
 def test_a_patch_missing_from_the_scan_is_no_hole() -> None:
     s = Scanner(np.random.default_rng(103))
-    points = s.box(600, 50, 70, 5)
+    points = s.box(400, 50, 70, 5)
     lost = (np.hypot(points.at[:, 0] - 80, points.at[:, 1]) < 9) & (points.at[:, 2] > 30)
     features = found_in(posed(s, Points(points.at[~lost], points.out[~lost])))
     assert features.found == ()
@@ -288,7 +283,7 @@ def test_a_patch_missing_from_the_scan_is_no_hole() -> None:
 
 def test_a_channel_is_called_one_and_its_open_side_is_not_made_up() -> None:
     s = Scanner(np.random.default_rng(104))
-    web, flange = s.sheet((600, 90), 4.0), (600, 46)
+    web, flange = s.sheet((480, 90), 4.0), (480, 46)
     points = web.placed(np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]), [0, 25, 0])
     points += s.sheet(flange, 4.0).placed(np.eye(3), [0, -2, 45])
     points += s.sheet(flange, 4.0).placed(np.diag([1.0, -1, -1]), [0, -2, -45])
@@ -319,9 +314,9 @@ def test_a_sheet_full_of_holes() -> None:
 @pytest.mark.parametrize("shape", ["dust", "ball"])
 def test_a_cloud_without_a_flat_face_is_refused_in_one_line(shape: str) -> None:
     rng = np.random.default_rng(106)
-    way = rng.standard_normal((40_000, 3))
+    way = rng.standard_normal((15_000, 3))
     way /= np.linalg.norm(way, axis=1)[:, None]
-    radius = 400 * rng.random((40_000, 1)) ** (1 / 3) if shape == "dust" else 120.0
+    radius = 400 * rng.random((15_000, 1)) ** (1 / 3) if shape == "dust" else 100.0
     with pytest.raises(DataError, match="no flat face") as refused:
         found_in(as_scan(radius * way, way.astype(np.float32)))
     assert "\n" not in str(refused.value)

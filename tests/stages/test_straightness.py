@@ -151,12 +151,12 @@ def test_drift_is_in_u_and_its_share_apart() -> None:
 
 
 def test_u_of_the_twist_covers() -> None:
-    """300 scans whose left-right heights drift as the setting says, at both ends: k = 2 holds 90 to 99 %."""
+    """200 scans whose left-right heights drift as the setting says, at both ends: k = 2 holds 90 to 99 %."""
     rng = np.random.default_rng(11)
     features = replace(features_of(LEVEL, straight, some_pose(1)), noise=NOISE)
     sd = math.sqrt(2 * NOISE.drift_mm**2 + (NOISE.drift_mm_per_m * GAUGE / 1000) ** 2)
     z = []
-    for _ in range(300):
+    for _ in range(200):
         s = straightness(shaken(features, rng, sd * rng.normal(size=2)), car(), StraightnessSettings())
         z.append(value(s, "twist_deg") / (s.measures["twist_deg"].U or 0.0))
     assert 0.90 < np.mean(np.abs(z) < 1) < 0.99
@@ -168,7 +168,7 @@ def test_u_without_drift_covers_station_noise() -> None:
     features = replace(features_of(LEVEL, straight, some_pose(1)), noise=QUIET)
     names = ("twist_deg", "sidesway_mm", "sag_left_less_right_mm")
     z = []
-    for _ in range(300):
+    for _ in range(200):
         s = straightness(shaken(features, rng, np.zeros(2)), car(), StraightnessSettings())
         z.append([value(s, n) / (s.measures[n].U or 0.0) for n in names])
     cover = np.mean(np.abs(z) < 1, axis=0)

@@ -90,7 +90,7 @@ def fit_rim(points: RimPoints, start: Array, width: Array, curve: Curve, area: C
     """Posterior of a curve from `start` (p,), looked for within `width` (p,) either side, then closer in."""
     mean, sd = np.asarray(start, float), np.asarray(width, float) / 2.5
     p = len(mean)
-    per_axis = {3: 9, 5: 5}[p]
+    per_axis = {3: 9, 5: 7}[p]
     unit = np.stack(np.meshgrid(*[np.linspace(-2.5, 2.5, per_axis)] * p, indexing="ij"), -1).reshape(-1, p)
     frame = np.diag(sd)
     for _ in range(5):

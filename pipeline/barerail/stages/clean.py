@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from scipy.spatial import ConvexHull, cKDTree
 
 from barerail.geometry.neighbours import (
     Cells,
@@ -37,6 +37,8 @@ from barerail.settings import CleanSettings
 
 NEIGHBOURS = 24
 PROBES = 2000
+FILLED = 0.65
+"""Least share of the outline that a floor fills (judgement): the undersides of a frame's rails fill under half."""
 NORMAL_NOISE = np.radians(1.0)
 
 
@@ -44,6 +46,7 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
     """Thin, estimate normals, spacing and noise, and label the scan; see CleanScan."""
     points = np.asarray(scan.points)
     cells, voxel, spacing = _thin(points, scan, settings)
+    twice = len(points) - len(cells.order)
     progress(0.4)
     near, _ = nearest(cells.mean, NEIGHBOURS, 6 * voxel)
     given, notes = _given_normals(scan, cells, near)
@@ -71,30 +74,61 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
         spacing_mm=spacing,
         noise_mm=noise,
         floor=floor,
-        notes=(*notes, *said),
+        notes=(*notes, *said, *_copies(twice)),
     )
 
 
 def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, float, float]:
     voxel = settings.voxel_mm or 3.0
-    cells = into_cells(points, cell_keys(points, voxel, scan.normals))
-    spacing = _spacing(points, cells, voxel)
+    rows = _single(points)
+    cells = _cells(points, scan.normals, rows, voxel)
+    spacing = _spacing(points, scan.normals, cells, voxel)
     if not settings.voxel_mm and 1.75 * spacing > voxel:
         voxel = round(1.75 * spacing, 2)
-        cells = into_cells(points, cell_keys(points, voxel, scan.normals))
+        cells = _cells(points, scan.normals, rows, voxel)
     return cells, voxel, spacing
 
 
-def _spacing(points: Array, cells: Cells, voxel: float, k: int = 12) -> float:
-    """Median of 1 / sqrt(density), density from the distance to the k-th neighbour, over evenly strided probes."""
+def _copies(count: int) -> tuple[Note, ...]:
+    return (Note("clean", "points that are there twice, counted once", count),) if count else ()
+
+
+def _single(points: Array) -> Index | None:
+    """Rows of points without the copies of those that are there twice; None where a look at some finds no copies."""
+    some = points[:: max(1, len(points) // 50_000)]
+    distance = np.asarray(cKDTree(points[:: max(1, len(points) // 2_000_000)]).query(some[:5000], 2)[0])[:, 1]
+    if (distance > 0).mean() > 0.999:
+        return None
+    first = np.unique(np.ascontiguousarray(points), axis=0, return_index=True)[1]
+    return np.sort(first)
+
+
+def _cells(points: Array, normals: NDArray[np.float32] | None, rows: Index | None, voxel: float) -> Cells:
+    if rows is None:
+        return into_cells(points, cell_keys(points, voxel, normals))
+    kept = points[rows]
+    cells = into_cells(kept, cell_keys(kept, voxel, None if normals is None else normals[rows]))
+    return Cells(cells.mean, rows[cells.order], cells.start)
+
+
+def _spacing(
+    points: Array, normals: NDArray[np.float32] | None, cells: Cells, voxel: float, k: int = 12
+) -> float:
+    """Median of 1 / sqrt(density), density from the distance to the k-th neighbour, over evenly strided probes.
+
+    Normals, where there are any, set the other face of a sheet apart.
+    """
+    def placed(rows: Index) -> Array:
+        return points[rows] if normals is None else np.hstack([points[rows], 3 * voxel * normals[rows]])
+
     reach = 6 * voxel
     while True:
         probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
         tree = cKDTree(cells.mean)
         around = tree.query_ball_point(cells.mean[probe], reach, workers=-1, return_sorted=True)
         rows = np.unique(np.concatenate([np.asarray(a, np.int64) for a in around]))
-        local = points[rows_of(rows, cells.order, cells.start)]
-        first = points[cells.order[cells.start[probe]]]
+        local = placed(rows_of(rows, cells.order, cells.start))
+        first = placed(cells.order[cells.start[probe]])
         distance = np.asarray(cKDTree(local).query(first, k + 1, workers=-1)[0])[:, -1]
         middle = float(np.median(distance))
         if middle < 0.6 * reach or reach > 200:
@@ -160,18 +194,25 @@ def _neighbours(noise: float, spacing: float) -> int:
 
 
 def _noise(points: Array, cells: Cells, near: Index) -> float:
-    """Robust sd in mm of full-resolution points about the plane of their own and next cells, where it is flat."""
+    """Robust sd in mm of full-resolution points about a quadric through their own and next cells, where smooth."""
     probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
     spread = np.full(len(probe), np.nan)
     for i, p in enumerate(probe):
         ring = np.concatenate(([p], near[p][near[p] >= 0][:18]))
         local = points[rows_of(ring, cells.order, cells.start)]
-        local = local - local.mean(0)
-        if len(local) >= 10:
-            values = np.linalg.eigvalsh(local.T @ local)
-            spread[i] = np.sqrt(max(values[0], 0.0) / (len(local) - 3))
+        if len(local) >= 15:
+            spread[i] = _roughness(local - local.mean(0))
     found = spread[np.isfinite(spread)]
     return float(np.quantile(found, 0.2)) if len(found) else float("nan")
+
+
+def _roughness(local: Array) -> float:
+    """Standard deviation in mm of centred points (n, 3) about a quadric over their plane, six terms."""
+    flat = local @ np.linalg.eigh(local.T @ local)[1]
+    z, y, x = flat.T
+    design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
+    r = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
+    return float(np.sqrt(r @ r / (len(r) - 6)))
 
 
 def _labels(
@@ -212,18 +253,17 @@ def _floor(thin: Array, normals: Array, share: float) -> Array | None:
     normal = np.linalg.eigh(np.cov((rough[best] - centre).T))[1][:, 0]
     height = (rough - centre) @ normal
     normal, height = (normal, height) if np.median(height) > 0 else (-normal, -height)
-    if (height > -15.0).mean() < share or _filled(rough, height, normal) < 0.5:
+    alone = (height > 15.0).mean() < 0.2
+    if alone or (height > -15.0).mean() < share or _filled(thin, centre, normal) < FILLED:
         return None
     return np.append(normal, centre @ normal)
 
 
-def _filled(rough: Array, height: Array, normal: Array, cell: float = 100.0) -> float:
-    """Share of the scan's footprint (in cells of 100 mm along its plane) that the plane itself fills."""
-    u = np.linalg.svd(normal[None])[2][1:]
-    flat = np.floor(rough @ u.T / cell).astype(int)
-    on = np.unique(flat[np.abs(height) < 15.0], axis=0)
-    every = np.prod(np.ptp(flat, axis=0) + 1)
-    return float(len(on) / every)
+def _filled(thin: Array, centre: Array, normal: Array, cell: float = 20.0) -> float:
+    """Share of the scan's outline, seen along the plane's normal, that the plane itself fills, by cells of 20 mm."""
+    flat = (thin - centre) @ np.linalg.svd(normal[None])[2][1:].T
+    on = np.unique(np.floor(flat[np.abs((thin - centre) @ normal) < 15.0] / cell), axis=0)
+    return float(len(on) * cell**2 / max(ConvexHull(flat).volume, 1.0))
 
 
 def _underside(height: Array, step: float = 20.0) -> float:

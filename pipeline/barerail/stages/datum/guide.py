@@ -13,11 +13,10 @@ LONG = 300.0
 
 @dataclass(frozen=True, eq=False)
 class Guide(Frozen):
-    """Unit vectors along the car, across it and up, scan axes, sign open (up: open without a floor); None unknown."""
+    """Unit vectors along the car and across it, scan axes, sign open; None unknown."""
 
     along: Array | None
     across: Array | None
-    up: Array | None
 
     def likely(self, normal: Array) -> bool:
         """Whether a mirror plane of this normal can be the centre plane of the car: across the rails, not along."""
@@ -31,14 +30,14 @@ def guide_of(features: Features, floor: Array | None) -> Guide:
     things = _long_things(features)
     up = None if floor is None else unit(floor[:3])
     if not things:
-        return Guide(None, None, up)
+        return Guide(None, None)
     centre, direction, length = (np.array(v) for v in zip(*things))
     values, vectors = np.linalg.eigh((direction * length[:, None]).T @ direction)
     if values[2] < 0.5 * values.sum():
-        return Guide(None, None, up)
+        return Guide(None, None)
     along = vectors[:, 2]
     parallel = np.abs(direction @ along) > np.cos(np.radians(15))
-    return Guide(along, _across(centre[parallel], length[parallel], along, up), up)
+    return Guide(along, _across(centre[parallel], length[parallel], along, up))
 
 
 def _long_things(features: Features) -> list[tuple[Array, Array, float]]:

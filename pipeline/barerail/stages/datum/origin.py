@@ -9,6 +9,8 @@ from barerail.geometry.mirror import KINDS, Pair
 from barerail.records import Array, Feature, Frozen
 
 KIND_WORDS = {"hole": "round holes", "slot": "slots", "stud": "studs", "bolt-axis": "bolt axes", "sleeve": "sleeves"}
+MIDDLE_U = 100.0
+"""How far, 1 sd in mm, the middle of what was seen may lie from where another scan puts it (judgement)."""
 ONE = {"hole": "round hole", "slot": "slot", "stud": "stud", "bolt-axis": "bolt axis", "sleeve": "sleeve"}
 
 
@@ -26,16 +28,24 @@ class Origin(Frozen):
 
 
 def origin_of(pairs: tuple[Pair, ...], found: tuple[Feature, ...], frame: Array, drift_mm: float) -> Origin:
-    """The pair whose mid-point is best known along the car, holes first; else one feature; else the scan's middle."""
+    """The pair whose mid-point is best known along the car, holes first; else one feature; else the scan's middle.
+
+    Known: by its fits, and by how well its two sides lie at the same x, as the pairs go (a diamond moves them all).
+    """
     ahead = frame[0, :3]
+    apart: dict[tuple[int, ...], float] = {
+        (p.left, p.right): float(ahead @ (found[p.left].point - found[p.right].point)) for p in pairs
+    }
+    usual = float(np.median(list(apart.values()))) if apart else 0.0
 
     def variance(rows: tuple[int, ...]) -> float:
-        return float(sum(ahead @ found[i].cov @ ahead for i in rows)) / len(rows) ** 2
+        fits = float(sum(ahead @ found[i].cov @ ahead for i in rows)) / len(rows) ** 2
+        return fits + (apart.get(rows, usual) - usual) ** 2 / 4
 
     choices: list[tuple[int, ...]] = [(p.left, p.right) for p in pairs]
     choices = choices or [(i,) for i, f in enumerate(found) if f.kind in KINDS and np.all(np.isfinite(f.cov))]
     if not choices:
-        return Origin(0.0, float("nan"), (), "the middle of what was scanned (no feature to take was seen)")
+        return Origin(0.0, MIDDLE_U, (), "the middle of what was scanned (no feature to take was seen)")
     rows = min(choices, key=lambda c: (found[c[0]].kind != "hole", variance(c)))
     return resting_on(rows, found, frame, drift_mm)
 

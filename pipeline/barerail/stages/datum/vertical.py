@@ -29,11 +29,10 @@ TWIN, STRIP = 30.0, 50.0
 class Low(Frozen):
     """A long low thing in rough car axes, mm: a point of its underside at its middle, and dz/dx there.
 
-    u_height, u_slope: standard uncertainties of the fit. index: in Features.planes (face) or .found (tube).
+    kind: face, tube or surface. u_height, u_slope: standard uncertainties of the fit.
     """
 
     kind: str
-    index: int
     at: Array
     slope: float
     u_height: float
@@ -84,19 +83,19 @@ def lows_of(features: Features, surface: Surface, rough: Array, hidden: bool = F
 
 def _faces(features: Features, rough: Array) -> list[Low]:
     out = []
-    for i, p in enumerate(features.planes):
+    for p in features.planes:
         u, v, n = direction(rough, p.axes)
         if p.extent[0] < LONG or abs(u[0]) < ALONG or abs(n[2]) < LEVEL or (p.oriented and n[2] > 0):
             continue
         u_slope = float(np.hypot(v[0] * np.sqrt(p.cov[1, 1]), u[0] * np.sqrt(p.cov[2, 2])))
         at = transform(rough, p.centre)
-        out.append(Low("face", i, at, float(-n[0] / n[2]), float(np.sqrt(p.cov[0, 0])), u_slope, p.extent[0]))
+        out.append(Low("face", at, float(-n[0] / n[2]), float(np.sqrt(p.cov[0, 0])), u_slope, p.extent[0]))
     return [low for low in out if abs(low.at[1]) > SIDE]
 
 
 def _tubes(features: Features, rough: Array) -> list[Low]:
     out = []
-    for i, f in enumerate(features.found):
+    for f in features.found:
         if f.kind != "tube" or f.length < LONG:
             continue
         at, axis = transform(rough, f.point), direction(rough, f.axis)
@@ -104,7 +103,7 @@ def _tubes(features: Features, rough: Array) -> list[Low]:
             continue
         up = rough[2, :3]
         u = float(np.sqrt(up @ f.cov @ up + f.u_diameter**2 / 4)), float(np.sqrt(up @ f.cov_axis @ up))
-        out.append(Low("tube", i, at - [0, 0, f.diameter / 2], float(axis[2] / axis[0]), *u, f.length))
+        out.append(Low("tube", at - [0, 0, f.diameter / 2], float(axis[2] / axis[0]), *u, f.length))
     return out
 
 
@@ -113,10 +112,10 @@ def _surfaces(surface: Surface, rough: Array) -> list[Low]:
     level = np.abs(surface.normals @ rough[2, :3]) > LEVEL
     p = transform(rough, surface.points[level] + surface.middle)
     sides = [p[p[:, 1] > SIDE], p[p[:, 1] < -SIDE]]
-    return [low for i, side in enumerate(sides) if (low := _lowest_line(side, i)) is not None]
+    return [low for side in sides if (low := _lowest_line(side)) is not None]
 
 
-def _lowest_line(p: Array, index: int) -> Low | None:
+def _lowest_line(p: Array) -> Low | None:
     strip = np.floor(p[:, 0] / STRIP)
     order = np.lexsort((p[:, 2], strip))
     first = order[np.flatnonzero(np.diff(strip[order], prepend=np.inf))]
@@ -128,7 +127,7 @@ def _lowest_line(p: Array, index: int) -> Low | None:
     slope, height = np.polyfit(x[used] - middle, z[used], 1)
     u = float(np.std(z[used] - slope * (x[used] - middle))) / float(np.sqrt(used.sum())) + 1e-3
     at = np.array([middle, y[used].mean(), height])
-    return Low("surface", index, at, float(slope), u, 3.5 * u / run, run)
+    return Low("surface", at, float(slope), u, 3.5 * u / run, run)
 
 
 def _on_one_line(x: Array, z: Array) -> NDArray[np.bool_]:

@@ -13,6 +13,8 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.patches import Patch, Surface
 
 WALL_DEPTH = 4.0
+SHEET = 9.0
+"""Depth in mm within which a plate's other face shows which way a face looks, where the scan has no normals."""
 
 
 @dataclass(frozen=True)
@@ -100,11 +102,15 @@ def outward(surface: Surface, patch: Patch) -> float:
     if surface.oriented:
         return 1.0 if np.sign(surface.normals[patch.core] @ patch.normal).sum() >= 0 else -1.0
     d = surface.points - patch.centre
-    reach = np.linalg.norm(d[patch.core], axis=1).max() + 20.0
-    near = np.linalg.norm(d, axis=1) < reach
-    height = d[near] @ patch.normal
+    reach = np.linalg.norm(d[patch.core], axis=1).max()
+    height, near = d @ patch.normal, np.linalg.norm(d, axis=1)
     off = np.abs(height) > 3 * surface.tolerance
-    return 1.0 if (height[off & (np.abs(height) < 60)] > 0).mean() <= 0.5 else -1.0
+    for deep, wide in ((SHEET, 0.0), (60.0, 20.0)):
+        beside = off & (np.abs(height) < deep) & (near < reach + wide)
+        ahead = float((height[beside] > 0).mean()) if beside.sum() > 20 else 0.5
+        if abs(ahead - 0.5) > 0.2:
+            break
+    return 1.0 if ahead <= 0.5 else -1.0
 
 
 def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:

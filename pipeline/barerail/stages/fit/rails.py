@@ -104,9 +104,7 @@ def _solve(j: Array, y: Array) -> tuple[Array, Array]:
     return np.asarray(x, float), weight
 
 
-def _assembled(
-    segment: Segment, centre: Array, x: Array, cov: Array, seen: list[bool], n: int, rms: float
-) -> Station:
+def _assembled(segment: Segment, centre: Array, x: Array, cov: Array, seen: list[bool], n: int, rms: float) -> Station:
     """Station from face offsets: a centre is half-way between two faces, or half the known size from one."""
     to = np.zeros((5, 7))
     extra = np.zeros(5)

@@ -49,18 +49,14 @@ class Segment:
         return np.array([self.origin + s * self.axes[0] for s in self.span])
 
 
-def segments_of(
-    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float
-) -> list[Segment]:
+def segments_of(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float) -> list[Segment]:
     """All straight lengths of box and channel section with faces of at least face_cm2, longest first."""
     edges = _edges(cloud, patches, planes, face_cm2)
     found = [s for group in _groups(edges) if (s := _segment(cloud, patches, planes, group)) is not None]
     return sorted(found, key=lambda s: s.span[0] - s.span[1])
 
 
-def _edges(
-    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float
-) -> list[Edge]:
+def _edges(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float) -> list[Edge]:
     big = [i for i, p in enumerate(planes) if p.extent[0] > LEAST_MM and p.area_mm2 > 100 * face_cm2]
     points = {i: cloud.surface.points[patches[i].grown] for i in big}
     trees = {i: cKDTree(points[i]) for i in big}
@@ -104,9 +100,7 @@ def _groups(edges: list[Edge]) -> list[list[Edge]]:
     return [[edges[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)] if edges else []
 
 
-def _segment(
-    cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], edges: list[Edge]
-) -> Segment | None:
+def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], edges: list[Edge]) -> Segment | None:
     """Section axes and the points of each seen face; None for fewer than two faces square to each other."""
     along = np.sum([e.way * (e.span[1] - e.span[0]) for e in edges], axis=0)
     along /= np.linalg.norm(along)

@@ -65,9 +65,7 @@ def _run(surface: Surface, rows: Index, axis: Array, point: Array, radius: float
     return float(best[0] * step), float((best[-1] + 1) * step)
 
 
-def _feature(
-    cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, settings: FitSettings
-) -> Feature | None:
+def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, settings: FitSettings) -> Feature | None:
     sigma = cloud.sigma
     on = np.abs(fit.residuals) < max(4 * sigma, 0.4)
     local = (points[on] - fit.point) @ fit.axes.T

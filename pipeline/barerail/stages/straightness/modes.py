@@ -13,6 +13,8 @@ from .trend import Trend, trend
 
 NO_DRAWING = "both rails alike: needs a drawing or a scan from before to compare with"
 FEWEST_PAIRS = 4
+BUILD_MM = 0.3
+"""How far, one standard deviation, a left and a right feature of a true frame lie from the same x (judgement)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,7 +137,7 @@ def _pairs(features: Features, datum: Datum) -> tuple[Array, Array, Array, Array
     for p in pairs_of(features.found, np.zeros(3), Mirror(m[1, :3], -float(m[1, 3]))):
         left, right = (transform(m, features.found[i].point) for i in (p.left, p.right))
         ahead = direction(m, np.eye(3))[:, 0]
-        var = float(ahead @ p.cov @ ahead)
+        var = float(ahead @ p.cov @ ahead) + BUILD_MM**2
         rows.append((float(left[0] + right[0]) / 2, float(left[0] - right[0]), float(left[1] - right[1]), var))
     table = np.array(sorted(rows)).reshape(-1, 4)
     return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
