@@ -203,3 +203,13 @@ def test_the_floor_plane_looks_up_at_the_frame(on_stands: tuple) -> None:
 
 def test_rail_undersides_are_no_floor(cleaned: CleanScan) -> None:
     assert cleaned.floor is None and (cleaned.label == CHASSIS).all()
+
+
+def test_the_web_of_a_tall_rail_is_no_floor() -> None:
+    """Seen from the side, a bare ladder is its rail, all of it on one side of the web."""
+    s = scanner(108, 4.0)
+    rails = [s.box(1200, 60, 160, 5).placed(np.eye(3), [0, y, 0]) for y in (250.0, -250.0)]
+    across_car = np.array([[0, -1.0, 0], [1, 0, 0], [0, 0, 1]])
+    beams = [s.box(440, 40, 60, 4).placed(across_car, [x, 0, 0]) for x in (-500.0, 500.0)]
+    c = clean(s.scan((rails[0] + rails[1] + beams[0] + beams[1]).placed(TURN, [0, 0, 0])), SETTINGS)
+    assert c.floor is None and (c.label == CHASSIS).all()

@@ -6,9 +6,7 @@ import numpy as np
 import pytest
 from datum_case import (
     GAUGE,
-    KICKED,
     LEVEL,
-    NOISE,
     Leg,
     case,
     clean_of,
@@ -26,8 +24,11 @@ from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Datum
 from barerail.settings import DatumSettings
 from barerail.stages.datum import datum
+from barerail.stages.datum.finest import finish
 from barerail.stages.datum.rivals import Rival, choose
 from barerail.stages.datum.signs import Hints
+from barerail.stages.datum.surface import surface_of
+from barerail.stages.datum.vertical import level_of, lows_of
 
 ENDS = np.array([[-900.0, 0.0, 100.0], [2100.0, 0.0, 100.0]])
 
@@ -61,6 +62,21 @@ def test_survives_one_sided_clutter_and_noise(oriented: bool) -> None:
     assert made.evidence["mirrors_within_3_mm_percent"] < 80
     u = np.sqrt(np.diag(made.covariance))
     assert 1e-4 < u[1] < 0.1 and np.abs(ends).max() < 4 * u[1] + 4 * u[5] * 2000
+
+
+def test_both_faces_of_a_sheet_are_told_apart() -> None:
+    """Open sections, normals without a side: the inner face must not mirror on to the outer one, 5 mm off."""
+    clean, features, truth = case(23, noise=0.05, clutter=0.2)
+    points = np.vstack([clean.thin, clean.thin - 5.0 * clean.normals])
+    sheet = clean_of(points, np.vstack([clean.normals, clean.normals]), oriented=False)
+    surface = surface_of(sheet)
+    n = truth[1, :3]
+    middle = -float(truth[1, 3]) - float(n @ surface.middle)
+    for off in (0.0, 2.5, -6.0):
+        found = finish(surface, surface.tree(), Mirror(n, middle + off), truth[0, :3], 0.05)
+        assert abs(found.mirror.offset - middle) < 0.03
+    _, ends, _ = errors(datum(sheet, features, DatumSettings(**hints(truth))), truth)
+    assert np.abs(ends).max() < 0.03
 
 
 def test_level_origin_and_signs_are_as_said() -> None:
@@ -104,6 +120,8 @@ def test_a_mirrored_scan_swaps_left_and_right() -> None:
 def test_a_twist_tips_neither_level_nor_roll() -> None:
     clean, features, truth = case(8, noise=0.05, bend=twisted(0.5))
     made = datum(clean, features, DatumSettings(**hints(truth)))
+    turn = made.car_from_scan[:3, :3]
+    assert turn @ turn.T == pytest.approx(np.eye(3), abs=1e-12), "the final plane differs from the one searched along"
     between = made.car_from_scan @ np.linalg.inv(truth)
     pitch = float(np.degrees(between[2, 0]))
     assert abs(pitch) < 0.003
@@ -111,19 +129,14 @@ def test_a_twist_tips_neither_level_nor_roll() -> None:
     assert u[0] > 0.01, "half a degree of twist has to show in U of roll"
 
 
-def test_guesses_are_said_and_confirming_ends_them() -> None:
-    clean, features, _ = case(9)
+def test_guesses_go_by_overhang_and_kick_up_are_said_and_end_when_confirmed() -> None:
+    clean, features, truth = case(9)
     clean = replace(clean, scan=replace(clean.scan, unit_assumed=True))
     made = datum(clean, features, DatumSettings())
+    assert np.diag((made.car_from_scan @ np.linalg.inv(truth))[:3, :3]) == pytest.approx([1, 1, 1], abs=1e-3)
     assert made.assumed == ("front", "above", "unit", "drift")
     assert made.evidence["front"].startswith("guessed") and made.evidence["above"].startswith("guessed")
     assert datum(clean, features, DatumSettings(confirmed=True)).assumed == ("drift",)
-
-
-def test_guesses_go_by_overhang_and_kick_up() -> None:
-    clean, features, truth = case(10)
-    between = datum(clean, features, DatumSettings()).car_from_scan @ np.linalg.inv(truth)
-    assert np.diag(between[:3, :3]) == pytest.approx([1, 1, 1], abs=1e-3)
 
 
 def test_a_floor_tells_up() -> None:
@@ -202,9 +215,9 @@ def test_one_sided_faces_do_not_level_the_car() -> None:
     clean, features, truth = case(17)
     a = features.planes[1]
     bracket = replace(a, centre=a.centre - 60 * truth[2, :3] + 150 * truth[1, :3], extent=(600.0, 60.0))
-    made = datum(clean, replace(features, planes=(*features.planes, bracket)), DatumSettings(**hints(truth)))
-    same = datum(clean, features, DatumSettings(**hints(truth)))
-    assert made.car_from_scan == pytest.approx(same.car_from_scan)
+    lows = lows_of(replace(features, planes=(*features.planes, bracket)), surface_of(clean), truth)
+    assert sorted(p.at[2].round(6) for p in lows) == pytest.approx([0, 0, 80, 80], abs=1e-6)
+    assert {p.left for p in lows} == {True, False}
 
 
 def test_too_little_to_go_by_is_refused() -> None:
@@ -222,9 +235,9 @@ def test_same_input_same_datum() -> None:
 
 
 def test_drift_sets_the_level_s_uncertainty() -> None:
-    clean, features, truth = case(20, legs=KICKED)
-    settings = DatumSettings(**hints(truth))
-    little = datum(clean, replace(features, noise=replace(NOISE, drift_mm=0.0, drift_mm_per_m=0.0)), settings)
-    much = datum(clean, replace(features, noise=replace(NOISE, drift_mm=0.0, drift_mm_per_m=0.5)), settings)
-    assert np.sqrt(much.covariance[4, 4]) == pytest.approx(0.5e-3, rel=0.02)
-    assert little.covariance[4, 4] < 0.1 * much.covariance[4, 4]
+    """0.5 mm/m of drift is 0.5e-3 of slope that no number of faces averages out."""
+    clean, features, truth = case(20)
+    lows = lows_of(features, surface_of(clean), truth)
+    assert np.sqrt(level_of(lows, 0.0, 0.5).cov[1, 1]) == pytest.approx(0.5e-3, rel=0.02)
+    assert np.sqrt(level_of(lows, 0.0, 0.0).cov[1, 1]) < 0.1e-3
+    assert level_of(lows, 0.2, 0.0).cov[0, 0] > level_of(lows, 0.0, 0.0).cov[0, 0]

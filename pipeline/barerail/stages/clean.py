@@ -37,6 +37,8 @@ from barerail.settings import CleanSettings
 
 NEIGHBOURS = 24
 PROBES = 2000
+FLOOR_MM = 600.0
+"""Least width of a floor: the web of a tall rail is narrower (judgement)."""
 FILLED = 0.65
 """Least share of the outline that a floor fills (judgement): the undersides of a frame's rails fill under half."""
 NORMAL_NOISE = np.radians(1.0)
@@ -253,8 +255,10 @@ def _floor(thin: Array, normals: Array, share: float) -> Array | None:
     normal = np.linalg.eigh(np.cov((rough[best] - centre).T))[1][:, 0]
     height = (rough - centre) @ normal
     normal, height = (normal, height) if np.median(height) > 0 else (-normal, -height)
+    flat = (rough[np.abs(height) < 15.0] - centre) @ np.linalg.svd(normal[None])[2][1:].T
+    narrow = np.sqrt(12 * np.linalg.eigvalsh(np.cov(flat.T))[0]) < FLOOR_MM
     alone = (height > 15.0).mean() < 0.2
-    if alone or (height > -15.0).mean() < share or _filled(thin, centre, normal) < FILLED:
+    if narrow or alone or (height > -15.0).mean() < share or _filled(thin, centre, normal) < FILLED:
         return None
     return np.append(normal, centre @ normal)
 

@@ -36,7 +36,7 @@ def datum(
 
     y = 0 is the mirror plane of surface and pairs; z = 0 the lowest long undersides, mean of both sides, made
     perpendicular to y; x = y cross z; x = 0 the mid-point of the best-determined pair. `covariance` (6, 6) is
-    J diag(mirror 3x3, level 2x2, origin) J^T with the parts of `finest.sandwich`, `vertical.level_of` and
+    J diag(mirror 3x3, level 2x2, origin) J^T with the parts of `finest.finish`, `vertical.level_of` and
     `origin.resting_on`, and J of `frame.by_parts`. `influence`: d(datum) / d(feature's point in scan axes).
     UsageError for --front or --above that can't be; DataError where the scan can't carry a datum.
     """
@@ -47,12 +47,13 @@ def datum(
     rivals = rivals_of(surface, tree, guide, progress)
     best = choose(rivals, hints, settings)
     along = _along(surface, best.mirror, guide.along)
-    smooth = finish(surface, tree, best.mirror, along)
+    smooth = finish(surface, tree, best.mirror, along, features.noise.drift_mm)
     progress(0.9)
     pairs = pairs_of(features.found, surface.middle, smooth.mirror)
     bend = max(smooth.bend, np.sqrt(2) * features.noise.drift_mm)
     paired = pair_plane(pairs, features.found, surface.middle, smooth.mirror, along, bend)
     centre = centre_plane(smooth, paired)
+    along = _along(surface, centre.mirror, along)
     if recipe is None:
         made = fresh(clean, features, surface, centre.mirror, along, hints, paired.sound if paired else pairs)
     else:

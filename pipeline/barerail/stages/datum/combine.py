@@ -27,18 +27,20 @@ class CentrePlane(Frozen):
 
 
 def centre_plane(surface: SurfacePlane, pairs: PairPlane | None) -> CentrePlane:
-    """Mean of both steps weighed by their inverse covariances, or the surface's alone.
+    """Mean of both steps weighed by their inverse covariances (the surface's not widened), or the surface's alone.
 
-    Both rest on one frame, bent in one way, so they aren't independent: the covariance is that of covariance
-    intersection with equal shares (Julier & Uhlmann 1997, ACC 4:2369-2373), right whatever their correlation.
+    Both rest on one frame, bent in one way, so they aren't independent: the covariance is the bound of covariance
+    intersection with equal shares, 2 (I - K) A (I - K)^T + 2 K B K^T for a gain K, right whatever their correlation
+    (Julier & Uhlmann 1997, ACC 4:2369-2373). The scanner's slow error moves both alike: it comes on top.
     """
     if pairs is None:
-        return CentrePlane(surface.mirror, surface.cov, {})
+        return CentrePlane(surface.mirror, surface.cov + surface.slow, {})
     apart = step_between(surface.mirror, pairs.mirror)
-    cov = np.linalg.inv(0.5 * np.linalg.inv(surface.cov) + 0.5 * np.linalg.inv(pairs.cov))
-    gain = 0.5 * cov @ np.linalg.inv(pairs.cov)
+    gain = surface.spread @ np.linalg.inv(surface.spread + pairs.cov)
+    rest = np.eye(3) - gain
+    cov = 2 * (rest @ surface.cov @ rest.T + gain @ pairs.cov @ gain.T)
     by = {i: gain @ d for i, d in pairs.by_feature.items()}
-    return CentrePlane(surface.mirror.moved(gain @ apart), cov, by, apart, surface.cov + pairs.cov)
+    return CentrePlane(surface.mirror.moved(gain @ apart), cov + surface.slow, by, apart, surface.cov + pairs.cov)
 
 
 def step_between(a: Mirror, b: Mirror) -> Array:

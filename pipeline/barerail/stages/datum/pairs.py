@@ -10,8 +10,8 @@ from barerail.geometry.robust import TUKEY_C, tukey_weights
 from barerail.records import Array, Feature, Frozen
 
 FEWEST = 4
-BEND = 300.0
-"""Correlation length in mm along the car of the bend that pairs share: half a block of the surface."""
+BEND = 500.0
+"""Correlation length in mm along the car of the bend that pairs share (judgement: damage reaches about a metre)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +45,7 @@ def pair_plane(
 
     Not along the car: a diamond frame must not turn the plane. Weights 1 / (u^2 + tau^2) with the scatter tau between
     pairs by DerSimonian & Laird 1986 (Control. Clin. Trials 7:177-188), extended to a regression, and at least `bend`
-    (mm, what the surface around bends by); pairs near each other share it (correlation exp(-h / 300 mm)), so ten holes
+    (mm, what the surface around bends by); pairs near each other share it (correlation exp(-h / 500 mm)), so ten holes
     in one bracket aren't ten witnesses. Tukey on top.
     """
     if len(pairs) < FEWEST:

@@ -13,42 +13,47 @@ from barerail.records import Array, Frozen, Index
 from .surface import Surface
 
 TUKEY = 4.0
-ROUNDS = 8
+ROUNDS, MANY = 8, 60
+FINE = 12.0
+"""Within wider cuts, mm, faces along the plane, which always fit, must not set the scale of what fits by themselves."""
 ALIKE = 0.94
 """Least cosine of a mirrored normal and that of the point it falls on (20 degrees)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Match(Frozen):
-    """Surface points that fall on surface when mirrored: rows (k,), residual (k,) in mm along the normal there,
+    """Surface points that fall on surface when mirrored: rows (k,), residual (k,) in mm along the normal there (k, 3),
     and its derivative (k, 3) by a step of `Mirror.moved`."""
 
     rows: Index
     residual: Array
     jacobian: Array
+    there: Array
 
 
 def match(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cut: float, slide: float) -> Match:
-    """Mirror `source` and find what it falls on within `cut` mm, at most `slide` mm beside it.
+    """Mirror `source` and find what it falls on, within `cut` mm of its face and `slide` mm along it.
 
     What was seen on one side only, and rims of patches, have no such partner and don't count: a missing mirror image
     is no evidence against a plane (Ecins et al. 2017).
     """
     n = mirror.normal
     mirrored = mirror.reflect(source.points)
-    distance, at = map(np.asarray, tree.query(mirrored, distance_upper_bound=cut, workers=_workers(len(mirrored))))
+    distance, at = map(
+        np.asarray, tree.query(mirrored, distance_upper_bound=np.hypot(cut, slide), workers=_workers(len(mirrored)))
+    )
     rows = np.flatnonzero(np.isfinite(distance))
     there = target.normals[at[rows]]
     residual = np.einsum("ij,ij->i", mirrored[rows] - target.points[at[rows]], there)
     facing = source.normals[rows]
     cosine = np.einsum("ij,ij->i", facing - 2 * (facing @ n)[:, None] * n, there)
-    beside = distance[rows] ** 2 - residual**2 < slide**2
+    beside = (distance[rows] ** 2 - residual**2 < slide**2) & (np.abs(residual) < cut)
     good = beside & ((cosine if source.oriented else np.abs(cosine)) > ALIKE)
     rows, there = rows[good], there[good]
     u, v, _ = basis(n)
     p, height, across = source.points[rows], mirror.heights(source.points[rows]), there @ n
     turns = [-2 * (p @ e * across + height * (there @ e)) for e in (u, v)]
-    return Match(rows, residual[good], np.column_stack([*turns, 2 * across]))
+    return Match(rows, residual[good], np.column_stack([*turns, 2 * across]), there)
 
 
 def _workers(count: int) -> int:
@@ -72,11 +77,11 @@ def refine(
     """
     reach = float(np.linalg.norm(source.points, axis=1).max())
     for cut in cuts:
-        for _ in range(ROUNDS):
+        for _ in range(ROUNDS if cut > FINE else MANY):
             m = match(source, target, tree, mirror, cut, slide)
             if len(m.rows) < 30:
                 return None
-            scale = robust_scale(m.residual, 0.02 * slide)
+            scale = robust_scale(m.residual, cut / 20 if cut > FINE else 0.02 * slide)
             weight = source.area[m.rows] * tukey_weights(m.residual, TUKEY, scale)
             weighted = m.jacobian * weight[:, None]
             normal_matrix = weighted.T @ m.jacobian

@@ -1,6 +1,7 @@
 """Holes from bores: what has a wall is a hole, what stands up is a stud, a mere gap in the scan is neither."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 
@@ -233,13 +234,8 @@ def _sheet(a: Feature, b: Feature) -> Feature:
     thickness = abs(along)
     u = float(np.sqrt(a.axis @ (a.cov + b.cov) @ a.axis))
     detail = dict(a.detail) | {"other_diameter_mm": round(b.diameter, 4), "offset_mm": round(across, 4)}
-    values = {f: getattr(a, f) for f in a.__dataclass_fields__}
-    return Feature(
-        **values
-        | {
-            "length": thickness,
-            "u_length": u,
-            "ends": np.array([a.point, b.point]),
-            "detail": detail,
-        }
-    )
+    ends = np.array([a.point, b.point])
+    if a.kind == "slot":
+        detail |= {"thickness_mm": round(thickness, 4), "u_thickness_mm": round(u, 4)}
+        return replace(a, ends=ends, detail=detail)
+    return replace(a, length=thickness, u_length=u, ends=ends, detail=detail)
