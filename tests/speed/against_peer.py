@@ -6,8 +6,8 @@ The script is tools/peer.py of the shared folder beside the checkout; its R is r
 """
 
 import json
+import os
 import re
-import resource
 import subprocess
 import sys
 import tempfile
@@ -20,10 +20,15 @@ OURS = ("clean", "fit", "datum", "points", "straightness")
 
 def measured(command: list[str]) -> tuple[str, float, float]:
     """Standard output, wall seconds and peak memory in MB of a command."""
-    start = time.perf_counter()
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    seconds = time.perf_counter() - start
-    return done.stdout, seconds, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    with tempfile.TemporaryFile("w+") as said:
+        start = time.perf_counter()
+        child = subprocess.Popen(command, stdout=said, stderr=subprocess.DEVNULL)
+        _, status, used = os.wait4(child.pid, 0)
+        seconds = time.perf_counter() - start
+        if status:
+            sys.exit(f"failed: {' '.join(command)}")
+        said.seek(0)
+        return said.read(), seconds, used.ru_maxrss / 1024
 
 
 def main() -> None:

@@ -201,6 +201,14 @@ def quantity(name: str) -> tuple[str, str]:
     return name.removesuffix(suffix), suffix
 
 
+def _stretch(s: Straightness) -> str:
+    """From where to where, and how wide; empty where too few stations were seen to say."""
+    if not math.isfinite(s.from_x_mm):
+        return ""
+    ends = f"from x = {fixed(s.from_x_mm, 0)} mm (rear) to {fixed(s.to_x_mm, 0)} mm (front)"
+    return f"{ends}, gauge width {fixed(s.gauge_width_mm, 1)} mm, "
+
+
 def straightness_words(s: Straightness) -> str:
     """Each measure with U and verdict, or not determinable and why; what it means; the stations and gauge width."""
     used = sum(station.used for station in s.stations)
@@ -208,8 +216,7 @@ def straightness_words(s: Straightness) -> str:
     names = dict.fromkeys(quantity(name)[0] for name in s.measures)
     return "\n".join(
         [
-            f"Straightness from x = {fixed(s.from_x_mm, 0)} mm (rear) to {fixed(s.to_x_mm, 0)} mm (front), gauge width "
-            f"{fixed(s.gauge_width_mm, 1)} mm, {used} of {len(s.stations)} stations used; U: k = 2",
+            f"Straightness {_stretch(s)}{used} of {len(s.stations)} stations used; U: k = 2",
             text_table(("", "value", "U", "unit", ""), rows, (False, True, True, False, False)),
             *(line for name in names if name in MEANING for line in wrapped(f"{name}: {MEANING[name]}")),
             *(f"assumed: {ASSUMED.get(key, key)}" for key in s.assumed),
