@@ -213,3 +213,14 @@ def test_the_web_of_a_tall_rail_is_no_floor() -> None:
     beams = [s.box(440, 40, 60, 4).placed(across_car, [x, 0, 0]) for x in (-500.0, 500.0)]
     c = clean(s.scan((rails[0] + rails[1] + beams[0] + beams[1]).placed(TURN, [0, 0, 0])), SETTINGS)
     assert c.floor is None and (c.label == CHASSIS).all()
+
+
+def test_noisy_normals_do_not_change_the_spacing() -> None:
+    """Normals tell the faces of a sheet apart and must not be read as distance: 3 degrees of noise, same spacing."""
+    scan = frame(scanner())
+    assert scan.normals is not None
+    rng = np.random.default_rng(106)
+    noisy = scan.normals + rng.normal(0, np.radians(3), scan.normals.shape)
+    noisy /= np.linalg.norm(noisy, axis=1)[:, None]
+    told = clean(replace(scan, normals=noisy.astype(np.float32)), SETTINGS).spacing_mm
+    assert told == pytest.approx(clean(scan, SETTINGS).spacing_mm, rel=0.01)
