@@ -300,7 +300,6 @@ def test_a_channel_is_called_one_and_its_open_side_is_not_made_up() -> None:
         assert (np.abs(error) < 2 * np.sqrt(np.diag(station.cov)[:2])).all()
 
 
-@pytest.mark.xfail(strict=True, reason="known gap: 185 of 200 holes of 2.7 spacings between rims are found")
 def test_a_sheet_full_of_holes() -> None:
     """Two hundred holes in one face; the spacing shows each of them."""
     s = Scanner(np.random.default_rng(105), 3.0)
