@@ -240,9 +240,7 @@ def test_answer_moves_with_the_scan(rail_scan: Scan, rail_found: Features) -> No
         np.testing.assert_allclose(f.axis, g.axis, rtol=0, atol=1e-6)
         np.testing.assert_allclose(f.cov, g.cov, rtol=1e-3, atol=1e-9)
     for s, t in zip(moved.rails[0].stations, rail_found.rails[0].stations, strict=True):
-        along = (s.centre - shift - t.centre) @ t.axes[0]
-        miss = (s.centre - shift - t.centre - along * t.axes[0]) @ t.axes[1:].T
-        assert (np.abs(miss) < 2 * np.sqrt(np.diag(t.cov)[:2])).all()
+        np.testing.assert_allclose(s.centre - shift, t.centre, rtol=0, atol=1e-5)
 
 
 def test_answer_turns_with_the_scan(rail_scan: Scan, rail_found: Features) -> None:

@@ -22,11 +22,15 @@ SAME_WAY = np.cos(np.radians(3.0))
 
 @dataclass(frozen=True)
 class Edge:
-    """Where two faces meet: their indices, the unit direction of the edge, and its span along that direction, mm."""
+    """Where two faces meet: their indices, the unit direction of the edge, and a point (2, 3) near either end of it."""
 
     faces: tuple[int, int]
     way: Array
-    span: tuple[float, float]
+    ends: Array
+
+    @property
+    def length(self) -> float:
+        return float((self.ends[1] - self.ends[0]) @ self.way)
 
 
 @dataclass(frozen=True)
@@ -79,11 +83,13 @@ def _edge(i: int, j: int, planes: tuple[Plane, ...], trees: Mapping[int, cKDTree
     way = np.cross(planes[i].normal, planes[j].normal)
     way /= np.linalg.norm(way)
     way *= np.copysign(1.0, way[np.argmax(np.abs(way))])
-    along = np.sort(np.asarray(trees[small].data)[near] @ way)
-    runs = np.split(along, np.flatnonzero(np.diff(along) > 80.0) + 1)
-    longest = max(runs, key=lambda r: r[-1] - r[0])
-    span = (float(longest[0]), float(longest[-1]))
-    return Edge((i, j), way, span) if span[1] - span[0] > LEAST_MM else None
+    points = np.asarray(trees[small].data)[near]
+    along = (points - points.mean(axis=0)) @ way
+    order = np.argsort(along, kind="stable")
+    runs = np.split(order, np.flatnonzero(np.diff(along[order]) > 80.0) + 1)
+    longest = max(runs, key=lambda r: along[r[-1]] - along[r[0]])
+    edge = Edge((i, j), way, points[longest[[0, -1]]])
+    return edge if edge.length > LEAST_MM else None
 
 
 def _groups(edges: list[Edge]) -> list[list[Edge]]:
@@ -92,17 +98,22 @@ def _groups(edges: list[Edge]) -> list[list[Edge]]:
     for a, e in enumerate(edges):
         for b in range(a + 1, len(edges)):
             f = edges[b]
-            beside = min(e.span[1], f.span[1]) - max(e.span[0], f.span[0]) > 0.5 * LEAST_MM
-            if beside and set(e.faces) & set(f.faces) and e.way @ f.way > SAME_WAY:
+            if _beside(e, f) and set(e.faces) & set(f.faces) and e.way @ f.way > SAME_WAY:
                 first.append(a)
                 second.append(b)
     label = components(len(edges), np.array(first, np.int64), np.array(second, np.int64))
     return [[edges[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)] if edges else []
 
 
+def _beside(e: Edge, f: Edge) -> bool:
+    """Whether two edges run side by side for half of LEAST_MM."""
+    low, high = (f.ends - e.ends[0]) @ e.way
+    return min(e.length, high) - max(0.0, low) > 0.5 * LEAST_MM
+
+
 def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], edges: list[Edge]) -> Segment | None:
     """Section axes and the points of each seen face; None for fewer than two faces square to each other."""
-    along = np.sum([e.way * (e.span[1] - e.span[0]) for e in edges], axis=0)
+    along = np.sum([e.way * e.length for e in edges], axis=0)
     along /= np.linalg.norm(along)
     group = sorted({i for e in edges for i in e.faces})
     lead = max(group, key=lambda i: planes[i].area_mm2)
@@ -114,9 +125,12 @@ def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]
     if not any(chosen[:2]) or not any(chosen[2:]):
         return None
     size = tuple(_size(planes, chosen[k], chosen[k + 1], axes[1 + k // 2]) for k in (0, 2))
-    middle = np.array([_between(planes, chosen[k], chosen[k + 1], axes[1 + k // 2]) for k in (0, 2)])
-    span = (min(e.span[0] for e in edges), max(e.span[1] for e in edges))
-    origin = middle[0] * axes[1] + middle[1] * axes[2]
+    ends = np.concatenate([e.ends for e in edges])
+    centre = ends.mean(axis=0)
+    middle = np.array([_between(planes, chosen[k], chosen[k + 1], axes[1 + k // 2], centre) for k in (0, 2)])
+    origin = centre + middle[0] * axes[1] + middle[1] * axes[2]
+    reach = (ends - centre) @ along
+    span = (float(reach.min()), float(reach.max()))
     faces = tuple(_face(cloud, patches, c, axes, origin, span, size, k) for k, c in enumerate(chosen))
     return Segment(origin, axes, faces, span, (size[0], size[1]), _is_channel(planes, group, chosen, axes))
 
@@ -137,22 +151,24 @@ def _without_insides(planes: tuple[Plane, ...], chosen: list[list[int]], axes: A
         way = axes[1 + k // 2]
         size = _size(planes, chosen[k], chosen[k + 1], way)
         if not np.isnan(size) and not SECTION_MM[0] < size < SECTION_MM[1]:
-            flanges = _offset(planes, chosen[2 - k] + chosen[3 - k], way)
-            chosen[k if flanges > _offset(planes, chosen[k], way) else k + 1] = []
+            flanges = _offset(planes, chosen[2 - k] + chosen[3 - k], way, planes[chosen[k][0]].centre)
+            chosen[k if flanges > 0 else k + 1] = []
     return chosen
 
 
-def _offset(planes: tuple[Plane, ...], chosen: list[int], way: Array) -> float:
-    return float(np.mean([planes[i].centre @ way for i in chosen])) if chosen else float("nan")
+def _offset(planes: tuple[Plane, ...], chosen: list[int], way: Array, zero: Array) -> float:
+    """Mean distance along `way` of faces from `zero`, mm; nan for none."""
+    return float(np.mean([(planes[i].centre - zero) @ way for i in chosen])) if chosen else float("nan")
 
 
 def _size(planes: tuple[Plane, ...], high: list[int], low: list[int], way: Array) -> float:
-    return _offset(planes, high, way) - _offset(planes, low, way)
+    zero = planes[(high or low or [0])[0]].centre
+    return _offset(planes, high, way, zero) - _offset(planes, low, way, zero)
 
 
-def _between(planes: tuple[Plane, ...], high: list[int], low: list[int], way: Array) -> float:
-    """Half-way between two faces, or on the one that was seen."""
-    return float(np.nanmean([_offset(planes, high, way), _offset(planes, low, way)]))
+def _between(planes: tuple[Plane, ...], high: list[int], low: list[int], way: Array, zero: Array) -> float:
+    """Half-way between two faces, or on the one that was seen, from `zero`."""
+    return float(np.nanmean([_offset(planes, high, way, zero), _offset(planes, low, way, zero)]))
 
 
 def _is_channel(planes: tuple[Plane, ...], group: list[int], chosen: list[list[int]], axes: Array) -> bool:
