@@ -154,3 +154,9 @@ def test_station_sizes_are_the_section(scene: Simulated, found: Features) -> Non
     sizes = np.array([sorted(s.size) for r in found.rails for s in r.stations if not np.isnan(s.size).any()])
     assert len(sizes) >= 8
     np.testing.assert_allclose(np.median(sizes, axis=0), sorted([truth["w"], truth["h"]]), rtol=0, atol=0.15)
+
+
+def test_a_station_that_lacks_a_face_is_held_by_the_rail_s_other_stations(found: Features) -> None:
+    """One section runs all along: its width from where it was seen holds the centre where one face was lost."""
+    spread = np.array([np.sqrt(np.diag(s.cov)[:2]) for r in found.rails for s in r.stations])
+    assert len(spread) > 8 and spread.max() < 1.0

@@ -253,3 +253,17 @@ def test_verdicts_keep_a_guard_band() -> None:
 def test_a_limit_on_nothing_is_refused_with_the_nearest_names() -> None:
     with pytest.raises(UsageError, match=r"'twist' is no measure; did you mean twist_"):
         measure(limits={"twist": 3.0})
+
+
+def test_a_section_that_was_not_seen_well_enough_is_left_out_and_said() -> None:
+    """A centre that no pair of faces holds, here 30 mm off with u of 50 mm, must not stand among the others."""
+    features = replace(features_of(KICKED, straight, some_pose(1)), noise=QUIET)
+    left, right = features.rails
+    odd = left.stations[5]
+    loose = replace(odd, centre=odd.centre + 30 * odd.axes[2], cov=odd.cov + np.diag([2500.0, 2500.0, 0, 0, 0]))
+    stations = (*left.stations[:5], loose, *left.stations[6:])
+    s = straightness(replace(features, rails=(replace(left, stations=stations), right)), car(), StraightnessSettings())
+    assert sum(not p.used for p in s.stations) == 1
+    assert any("hold its centre" in n.text and n.count == 1 for n in s.notes)
+    assert value(s, "twist_deg") == pytest.approx(0, abs=1e-6)
+    assert s.gauge_width_mm == pytest.approx(GAUGE, abs=1e-6)

@@ -1,5 +1,7 @@
 """Rails: straight segments that follow each other, measured at stations along them."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from barerail.geometry.covariance import propagate
@@ -26,7 +28,7 @@ def rails_of(
 
 def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rail:
     stations, dropped = [], 0
-    for segment in chain:
+    for segment in _same_section(chain):
         low, high = segment.span
         half = min(settings.station_step_mm / 2, 50.0)
         count = max(int((high - low) // settings.station_step_mm), 1)
@@ -37,6 +39,23 @@ def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rai
             stations += [station] if station is not None else []
     kind = "channel" if sum(s.channel for s in chain) * 2 > len(chain) else "box"
     return Rail(kind, tuple(_in_order(stations)), dropped)
+
+
+def _same_section(chain: list[Segment]) -> list[Segment]:
+    """The chain with a width that one segment doesn't show taken from the others, told apart by the width it shows."""
+    whole = np.array([sorted(s.size) for s in chain if not np.isnan(s.size).any()])
+    if not len(whole):
+        return chain
+    usual = np.median(whole, axis=0)
+    return [replace(s, size=_completed(s.size, usual)) for s in chain]
+
+
+def _completed(size: tuple[float, float], usual: Array) -> tuple[float, float]:
+    if np.isnan(size).sum() != 1:
+        return size
+    seen = int(np.isnan(size[0]))
+    other = float(usual[1 - int(np.argmin(np.abs(usual - size[seen])))])
+    return (size[0], other) if seen == 0 else (other, size[1])
 
 
 def _in_order(stations: list[Station]) -> list[Station]:

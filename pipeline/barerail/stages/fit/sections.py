@@ -112,7 +112,7 @@ def _beside(e: Edge, f: Edge) -> bool:
 
 
 def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], edges: list[Edge]) -> Segment | None:
-    """Section axes and the points of each seen face; None for fewer than two faces square to each other."""
+    """Section axes and the points of each seen face; None where no two faces look opposite ways, or none is square."""
     along = np.sum([e.way * e.length for e in edges], axis=0)
     along /= np.linalg.norm(along)
     group = sorted({i for e in edges for i in e.faces})
@@ -125,6 +125,8 @@ def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]
     if not any(chosen[:2]) or not any(chosen[2:]):
         return None
     size = tuple(_size(planes, chosen[k], chosen[k + 1], axes[1 + k // 2]) for k in (0, 2))
+    if np.isnan(size).all():
+        return None
     ends = np.concatenate([e.ends for e in edges])
     centre = ends.mean(axis=0)
     middle = np.array([_between(planes, chosen[k], chosen[k + 1], axes[1 + k // 2], centre) for k in (0, 2)])

@@ -66,7 +66,7 @@ def straightness(features: Features, datum: Datum, settings: StraightnessSetting
         stations=_judged(pairs, weight),
         verdicts=_verdicts(measures, settings),
         assumed=_assumed(settings),
-        notes=_notes(features, weight, settings),
+        notes=_notes(features, pairs, weight, settings),
     )
 
 
@@ -113,10 +113,13 @@ def _assumed(settings: StraightnessSettings) -> tuple[str, ...]:
     return ("drift",) if settings.supports_known else ("drift", "supports")
 
 
-def _notes(features: Features, weight: Array, settings: StraightnessSettings) -> tuple[Note, ...]:
+def _notes(
+    features: Features, pairs: tuple[StationPair, ...], weight: Array, settings: StraightnessSettings
+) -> tuple[Note, ...]:
     dropped = sum(rail.dropped for rail in features.rails)
     said = [
         ("stations dropped: too little surface of the rail seen", dropped),
+        ("stations left out: too little of the section seen to hold its centre", sum(not p.used for p in pairs)),
         ("stations left out: far off the straight line through all others", int((weight == 0).sum())),
     ]
     notes = [Note("straightness", text, count) for text, count in said if count]

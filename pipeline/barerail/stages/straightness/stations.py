@@ -9,6 +9,8 @@ from barerail.geometry.frames import direction, transform
 from barerail.records import Array, Datum, Features, Frozen, NoiseModel, Rail, Station, StationPair
 
 ALONG, OFF_CENTRE = 0.7, 50.0
+LOOSE_MM = 5.0
+"""Standard uncertainty of a rail's centre above which its section was not seen well enough to be used (judgement)."""
 REACH = 0.6
 """How far along its own straight piece a station may be read from its middle, in usual steps."""
 
@@ -132,7 +134,8 @@ def _pair(left: Side, i: int, right: Side, j: int, noise: NoiseModel) -> Station
     variance = left.cov[i, 2, 2] + right.cov[j, 2, 2] + slow(noise, width)
     rolls = (float(np.degrees(left.roll[i])), float(np.degrees(right.roll[j])))
     twist, u = float(np.degrees(np.arctan2(a[2] - b[2], a[1] - b[1]))), 2 * float(np.degrees(np.sqrt(variance) / width))
-    return StationPair(x, a, b, rolls, twist, u, True, left.cov[i], right.cov[j])
+    held = max(np.diag(left.cov[i])[1:].max(), np.diag(right.cov[j])[1:].max()) < LOOSE_MM**2
+    return StationPair(x, a, b, rolls, twist, u, bool(held), left.cov[i], right.cov[j])
 
 
 def slow(noise: NoiseModel, apart: float) -> float:
