@@ -31,7 +31,7 @@ def matrix(points: Array, white: float, corr: float, length: float) -> Array:
     return corr**2 * np.exp(-np.sqrt(h) / length) + white**2 * np.eye(len(points))
 
 
-def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 1500) -> Array:
+def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 600) -> Array:
     """Covariance (p, p) of a least-squares fit with `jacobian` (n, p) at `points` (n, 2 or 3), mm, noise as in `model`.
 
     G Jt C J G with G = (Jt J)^-1: exact up to `limit` points. Above, the white part stays exact, and K J of the
@@ -48,10 +48,9 @@ def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 15
     rows = order[np.linspace(0, len(order) - 1, limit).astype(int)]
     total = np.add.reduceat(jacobian[order], first)
     centre = np.add.reduceat(points[order], first) / np.diff(first, append=len(order))[:, None]
-    pairs = cKDTree(points[rows]).sparse_distance_matrix(cKDTree(centre), REACH * length, output_type="ndarray")
-    weight = np.exp(-pairs["v"] / length)
-    kj = np.column_stack([np.bincount(pairs["i"], weight * t[pairs["j"]], limit) for t in total.T])
-    half = inverse_normal(jacobian[rows]) @ (jacobian[rows].T @ kj) @ g
+    near = cKDTree(points[rows]).sparse_distance_matrix(cKDTree(centre), REACH * length, output_type="coo_matrix")
+    near.data = np.exp(-near.data / length)
+    half = inverse_normal(jacobian[rows]) @ (jacobian[rows].T @ (near.tocsr() @ total)) @ g
     return white**2 * g + corr**2 * symmetric(half)
 
 

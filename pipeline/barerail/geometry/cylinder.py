@@ -175,7 +175,9 @@ def _search(
         tried.append((thin.rms(thin.residuals(frame, x)), frame, x))
     if not tried:
         raise DataError(f"a cylinder from {len(shape.points)} points: they lie on one line or in one plane")
-    _, frame, x = min((_improved(thin, t) for t in sorted(tried, key=lambda t: t[0])[:6]), key=lambda t: t[0])
+    if about is None:
+        tried = [_improved(thin, t) for t in sorted(tried, key=lambda t: t[0])[:6]]
+    _, frame, x = min(tried, key=lambda t: t[0])
     s = shape.refine(frame, x)
     inverse_normal(s.jacobian, s.weights)
     tangent = unit([s.x[2], s.x[3], 1.0]) @ frame

@@ -56,7 +56,7 @@ def solve(
         return _descend(residuals, jacobian, x, prior, tol, max_iter)
 
     def refit(w: Array, last: Solution) -> Solution:
-        return _descend(residuals, jacobian, last.x, w, tol, 3 if last.converged else max_iter)
+        return _descend(residuals, jacobian, last.x, w, tol, 3 if last.converged else 20)
 
     here = Solution(x, r, jacobian(x), prior, 0, False)
     best, w, s = reweight(refit, lambda fit: fit.residuals, prior, here, scale)

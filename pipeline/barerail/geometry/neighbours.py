@@ -56,6 +56,27 @@ def rows_of(cells: Index, order: Index, start: Index) -> Index:
     return order[ahead + np.arange(count.sum())]
 
 
+@dataclass(frozen=True)
+class Blocks:
+    """Points sorted into coarse cells, each with the radius of the ball about its mean that holds its points, mm."""
+
+    cells: Cells
+    radius: Array
+
+    def within(self, distance: Array, reach: float) -> Index:
+        """Rows of the blocks of which any point may lie within reach: `distance` (k,) is that of their means, mm."""
+        near = np.flatnonzero(distance < reach + self.radius)
+        return np.sort(rows_of(near, self.cells.order, self.cells.start))
+
+
+def blocks_of(points: Array, edge: float = 60.0) -> Blocks:
+    """Blocks of `edge` mm over points (n, 3)."""
+    cells = into_cells(points, cell_keys(points, edge))
+    block = np.repeat(np.arange(len(cells.mean)), np.diff(cells.start))
+    off = np.linalg.norm(points[cells.order] - cells.mean[block], axis=1)
+    return Blocks(cells, np.maximum.reduceat(off, cells.start[:-1]))
+
+
 def nearest(points: Array, k: int, reach: float) -> tuple[Index, Array]:
     """The k nearest neighbours (m, k) of each point without itself, and their distances; -1 and inf beyond reach."""
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
@@ -78,11 +99,18 @@ def normals_of(points: Array, near: Index, chunk: int = 200_000) -> Array:
     return out
 
 
+def cosines(normals: Array, near: Index) -> Array:
+    """Cosine (m, k) between each normal and those of its neighbours (m, k); that with the last point for none."""
+    total = np.zeros(near.shape)
+    for n in np.ascontiguousarray(normals.T):
+        total += n[:, None] * n[near]
+    return total
+
+
 def flatness(normals: Array, near: Index) -> Array:
     """Rms angle (m,) in rad between each normal and its neighbours', signs ignored; pi / 2 without neighbours."""
-    cosine = np.abs(np.einsum("mi,mki->mk", normals, normals[np.maximum(near, 0)]))
     seen = near >= 0
-    square = np.where(seen, np.arccos(np.minimum(cosine, 1.0)) ** 2, 0.0)
+    square = np.where(seen, np.arccos(np.minimum(np.abs(cosines(normals, near)), 1.0)) ** 2, 0.0)
     return np.where(seen.any(1), np.sqrt(square.sum(1) / np.maximum(seen.sum(1), 1)), np.pi / 2)
 
 

@@ -19,7 +19,11 @@ STRAY = 0.02
 OUTLIER = 0.05
 WIDER = 1.3
 """Spread of the sampled normal density over the posterior's: its tails must be the wider ones."""
-DRAWS = {3: 400, 5: 1600}
+MOST_ROUNDS, ENOUGH = 20, 3
+"""Rounds of sampling, and how many with the whole likelihood end them."""
+EFFECTIVE = 0.02
+"""Least share of the curves that must carry the weight (Kish's effective number)."""
+DRAWS = {3: 300, 5: 2400}
 """Curves tried in each round, by their number of parameters."""
 
 
@@ -97,20 +101,34 @@ def fit_rim(points: RimPoints, start: Array, width: Array, curve: Curve, area: C
     p = len(mean)
     unit = _normal_points(p)
     outlying = 0.5 * (unit**2).sum(axis=1)
-    for _ in range(5):
-        points = _close_by(points, mean, 2.5 * float(np.linalg.norm(frame, axis=1).sum()), curve)
+    calm = 0
+    for _ in range(MOST_ROUNDS):
+        points = _close_by(points, mean, 3.0 * float(np.linalg.norm(frame, axis=1).sum()), curve)
         tried = mean + unit @ frame.T
         fair = (tried[:, -1] > 0.5) & (tried[:, -2] >= 0 if p == 5 else True)
-        log = log_likelihood(tried[fair], points, curve, area) + outlying[fair]
-        weight = np.exp(log - log.max())
-        weight /= weight.sum()
+        weight, whole = _weights(log_likelihood(tried[fair], points, curve, area) + outlying[fair])
         mean = weight @ tried[fair]
         d = tried[fair] - mean
         cov = (d * weight[:, None]).T @ d + 1e-12 * np.eye(p)
-        values, vectors = np.linalg.eigh(cov)
-        spread = np.maximum(np.sqrt(values), 0.3 * np.linalg.norm(frame.T @ vectors, axis=0))
-        frame = vectors * (WIDER * spread)
+        calm = calm + 1 if whole else 0
+        if calm == ENOUGH:
+            break
+        frame = WIDER * np.linalg.cholesky(cov)
     return Rim(mean, cov, *_support(mean, points, curve))
+
+
+def _weights(log: Array) -> tuple[Array, bool]:
+    """Weights (k,) that sum to 1, and whether they are the likelihood's own.
+
+    Where that would leave few curves with weight, it is flattened until it doesn't: the samples then close in on it.
+    """
+    log, power = log - log.max(), 1.0
+    while True:
+        weight = np.exp(power * log)
+        weight /= weight.sum()
+        if (weight @ weight) * EFFECTIVE * len(log) <= 1.0 or power < 1e-9:
+            return weight, power == 1.0
+        power /= 1.4
 
 
 @cache
@@ -128,7 +146,7 @@ def _normal_points(p: int) -> Array:
 
 def _close_by(points: RimPoints, mean: Array, reach: float, curve: Curve) -> RimPoints:
     """The same without face points so far outside that no curve of the grid comes near them."""
-    near = curve(mean[None], points.face)[0] < 2 * reach + 4 * points.edge
+    near = curve(mean[None], points.face)[0] < reach + 4 * points.edge
     return replace(points, face=points.face[near])
 
 

@@ -39,7 +39,7 @@ def reweight(
     scale: float | None = None,
     rounds: int = 60,
 ) -> tuple[Fit, Array, float]:
-    """Iteratively reweighted fit: Huber to warm up, then Tukey until the weights stand still (1e-8).
+    """Iteratively reweighted fit: Huber to warm up, then Tukey until the weights stand still (1e-6).
 
     fit(weights, last) -> the weighted fit; residuals(fit) -> (n,), signed; prior (n,): weights before any robust one.
     `scale` (mm) is found by MAD on points with weight, and kept after ten rounds, unless given. Returns the fit, its
@@ -54,7 +54,7 @@ def reweight(
             s = max(mad_scale(r[used]), 1e-12 * float(np.abs(r[used]).max()), 1e-300)
         before = weights
         weights = prior * (huber_weights(r, scale=s) if i < 4 else tukey_weights(r, scale=s))
-        if i > 4 and np.abs(weights - before).max() <= 1e-8 * weights.max():
+        if i > 4 and np.abs(weights - before).max() <= 1e-6 * weights.max():
             break
         last = fit(weights, last)
     return last, weights, s

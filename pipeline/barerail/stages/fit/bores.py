@@ -78,12 +78,15 @@ def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
     """The full-resolution points of a patch, in its frame."""
     surface = cloud.surface
     axes = _frame(surface, patch)
-    rough = surface.points - patch.centre
-    flush = np.flatnonzero(np.abs(rough @ axes[2]) < cloud.clean.voxel_mm)
-    across = rough[flush] @ axes[:2].T
     grown = (surface.points[patch.grown] - patch.centre) @ axes[:2].T
-    inside = ((across > grown.min(0) - 12.0) & (across < grown.max(0) + 12.0)).all(1)
-    local = (cloud.points(flush[inside]) - patch.centre) @ axes.T
+    low = np.append(grown.min(0) - 12.0, -cloud.clean.voxel_mm)
+    high = np.append(grown.max(0) + 12.0, cloud.clean.voxel_mm)
+    block = (surface.blocks.cells.mean - patch.centre) @ axes.T
+    beside = np.linalg.norm(block - np.clip(block, low, high), axis=1)
+    close = surface.blocks.within(beside, 0.0)
+    rough = (surface.points[close] - patch.centre) @ axes.T
+    inside = ((rough > low) & (rough < high)).all(1)
+    local = (cloud.points(close[inside]) - patch.centre) @ axes.T
     tolerance = max(surface.tolerance, 0.35)
     return Face(index, patch.centre, axes, local[np.abs(local[:, 2]) < tolerance, :2], tolerance)
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from barerail.errors import DataError
 from barerail.geometry.cylinder import CylinderFit, axis_from_normals, fit_cylinder
 from barerail.geometry.frames import basis
-from barerail.geometry.neighbours import components
+from barerail.geometry.neighbours import blocks_of, components
 from barerail.records import Array, Index
 from barerail.settings import FitSettings
 from barerail.stages.fit.patches import Patch, Surface
@@ -46,6 +46,8 @@ def curved_part(surface: Surface, patches: tuple[Patch, ...]) -> Surface:
         normals=surface.normals[rows],
         flat=surface.flat[rows],
         near=place[surface.near[rows]],
+        turn=surface.turn[rows],
+        blocks=blocks_of(surface.points[rows]),
     )
 
 
@@ -182,7 +184,9 @@ def _same(f: CylinderFit, k: CylinderFit, reach: float = 400.0) -> bool:
 
 def skin_of(surface: Surface, axis: Array, point: Array, radius: float) -> Index:
     """Thinned points on the cylinder, facing away from or to its axis."""
-    near = np.flatnonzero(np.abs(np.cross(surface.points - point, axis)).max(axis=1) < 1.5 * radius)
+    beside = surface.blocks.cells.mean - point
+    across = np.linalg.norm(beside - np.outer(beside @ axis, axis), axis=1)
+    near = surface.blocks.within(across, radius + band_of(surface, radius))
     return near[on_cylinder(surface, near, axis, point, radius)]
 
 

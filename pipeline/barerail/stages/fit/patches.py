@@ -9,22 +9,31 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from barerail.geometry.neighbours import components, nearest
+from barerail.geometry.neighbours import Blocks, blocks_of, components, cosines, nearest
 from barerail.records import CHASSIS, Array, CleanScan, Index
 
 FLAT = np.radians(6.0)
 CURVED = np.radians(4.0)
+NEAREST = 8
+"""Neighbours that join two points into one smooth piece."""
+MOST_POINTS = 1000
+"""Most thinned points that a first plane rests on; the numbers come later, from full resolution."""
 
 
 @dataclass(frozen=True)
 class Surface:
-    """The chassis part of the thinned scan: rows into CleanScan.thin, with neighbours among themselves."""
+    """The chassis part of the thinned scan: rows into CleanScan.thin, with neighbours among themselves.
+
+    turn (m, k): cosine between the normals of a point and each neighbour, signs ignored where not oriented.
+    """
 
     rows: Index
     points: Array
     normals: Array
     flat: Array
     near: Index
+    turn: Array
+    blocks: Blocks
     tolerance: float
     cell_area: float
     oriented: bool
@@ -54,16 +63,20 @@ def surface_of(clean: CleanScan) -> Surface:
     rows = np.flatnonzero(clean.label == CHASSIS)
     points = clean.thin[rows]
     near, distance = nearest(points, 14, 4 * clean.voxel_mm)
-    if clean.oriented:
-        turn = np.einsum("mi,mki->mk", clean.normals[rows], clean.normals[rows][np.maximum(near, 0)])
-        near = np.where(turn > 0, near, -1)
     typical, normals = float(np.median(distance[:, 3])), clean.normals[rows]
+    turn = cosines(normals, near)
+    if clean.oriented:
+        near = np.where(turn > 0, near, -1)
+    else:
+        turn = np.abs(turn)
     return Surface(
         rows,
         points,
         normals,
         clean.flat[rows],
         near,
+        turn,
+        blocks_of(points),
         3 * max(_waviness(points, normals), 0.05),
         np.pi * typical**2 / 4.5,
         clean.oriented,
@@ -110,14 +123,12 @@ def _smooth_pieces(surface: Surface, free: Index, grip: Grip, least: int) -> lis
     open_to = np.zeros(len(surface.points), bool)
     open_to[free] = surface.flat[free] < grip.steepest
     level = np.flatnonzero(open_to)
-    a = np.repeat(level, surface.near.shape[1])
-    b = surface.near[level].ravel()
-    keep = (b >= 0) & open_to[b]
+    b = surface.near[level, :NEAREST].ravel()
+    a = np.repeat(level, NEAREST)
+    keep = (b >= 0) & open_to[b] & (surface.turn[level, :NEAREST].ravel() > np.cos(grip.steepest))
     a, b = a[keep], b[keep]
-    cosine = np.einsum("ij,ij->i", surface.normals[a], surface.normals[b])
-    turn = cosine if surface.oriented else np.abs(cosine)
     step = np.abs(np.einsum("ij,ij->i", surface.normals[a], surface.points[b] - surface.points[a]))
-    close = (turn > np.cos(grip.steepest)) & (step < grip.offset + 0.15)
+    close = step < grip.offset + 0.15
     label = components(len(surface.points), a[close], b[close])[level]
     order = np.argsort(label, kind="stable")
     cuts = np.flatnonzero(np.diff(label[order])) + 1
@@ -125,7 +136,8 @@ def _smooth_pieces(surface: Surface, free: Index, grip: Grip, least: int) -> lis
 
 
 def _plane(points: Array) -> tuple[Array, Array]:
-    """Centre and unit normal of the plane through points, trimmed twice at 2.5 robust sd."""
+    """Centre and unit normal of the plane through points, trimmed twice at 2.5 robust sd; many are thinned first."""
+    points = points[:: max(1, len(points) // MOST_POINTS)]
     keep = np.ones(len(points), bool)
     for _ in range(3):
         centre = points[keep].mean(0)
@@ -155,8 +167,10 @@ def _best_plane(surface: Surface, piece: Index, grip: Grip) -> Index:
     if len(inside) < 0.9 * len(piece):
         rough = piece[:: max(1, len(piece) // 1500)]
         seeds = piece[np.linspace(0, len(piece) - 1, 24).astype(int)]
-        votes = [len(_within(surface, grip, rough, surface.points[i], surface.normals[i])) for i in seeds]
-        seed = seeds[int(np.argmax(votes))]
+        facing = surface.normals[seeds]
+        height = facing @ surface.points[rough].T - np.einsum("si,si->s", facing, surface.points[seeds])[:, None]
+        level = np.abs(facing @ surface.normals[rough].T) > np.cos(grip.turn)
+        seed = seeds[int(np.argmax((level & (np.abs(height) < grip.offset)).sum(axis=1)))]
         inside = _within(surface, grip, piece, surface.points[seed], surface.normals[seed])
         for _ in range(2):
             if len(inside) >= 8:
@@ -244,12 +258,16 @@ def _grow(surface: Surface, cores: list[Index], rounds: int = 4) -> Index:
         owner[core] = i
     fits = [_plane(surface.points[c]) for c in cores]
     centres, normals = np.array([f[0] for f in fits]), np.array([f[1] for f in fits])
+    fresh = np.concatenate(cores)
     for _ in range(rounds):
-        loose = np.flatnonzero(owner < 0)
+        beside = np.zeros(len(owner) + 1, bool)
+        beside[surface.near[fresh]] = True
+        loose = np.flatnonzero(beside[:-1] & (owner < 0))
         next_to = np.where(surface.near[loose] >= 0, owner[np.maximum(surface.near[loose], 0)], -1)
         off = np.abs(np.einsum("ikj,ikj->ik", surface.points[loose][:, None] - centres[next_to], normals[next_to]))
         off[next_to < 0] = np.inf
         best = np.argmin(off, axis=1)
         ok = off[np.arange(len(loose)), best] < surface.tolerance
-        owner[loose[ok]] = next_to[np.arange(len(loose)), best][ok]
+        fresh = loose[ok]
+        owner[fresh] = next_to[np.arange(len(loose)), best][ok]
     return owner

@@ -11,7 +11,7 @@ from barerail.stages.fit.bores import Cloud, outward
 from barerail.stages.fit.patches import Patch
 
 LARGEST = 10
-MOST_POINTS = 5000
+MOST_POINTS = 3000
 """Most points of one plane fit: beyond that its error is the noise's correlation, not its count."""
 
 
@@ -45,7 +45,7 @@ def plane_of(cloud: Cloud, patch: Patch, noise: NoiseModel) -> Plane:
     return Plane(
         centre=fit.centre,
         axes=axes,
-        cov=propagate(jacobian, d, noise, limit=500),
+        cov=propagate(jacobian, d, noise, limit=300),
         rms=fit.rms,
         n=len(points),
         area_mm2=_area(grown, cloud.clean.voxel_mm),

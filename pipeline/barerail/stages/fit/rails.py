@@ -87,7 +87,7 @@ def _station(segment: Segment, at: float, half: float, noise: NoiseModel, least:
     j, y = np.concatenate(jacobian)[:, columns], np.concatenate(target)
     x, weight = _solve(j, y)
     keep = weight > 0.1
-    cov = propagate(j[keep], np.concatenate(rows)[keep], noise, limit=500)
+    cov = propagate(j[keep], np.concatenate(rows)[keep], noise, limit=300)
     full, spread = np.full(7, np.nan), np.zeros((7, 7))
     full[columns], spread[np.ix_(columns, columns)] = x, cov
     r = (y - j @ x)[keep]
@@ -116,11 +116,12 @@ def _rows(local: Array, k: int) -> Array:
 def _solve(j: Array, y: Array) -> tuple[Array, Array]:
     weight = np.ones(len(y))
     for _ in range(8):
-        x = np.linalg.lstsq(j * np.sqrt(weight)[:, None], y * np.sqrt(weight), rcond=None)[0]
+        wj = weight[:, None] * j
+        x = np.linalg.solve(j.T @ wj, wj.T @ y)
         r = y - j @ x
         scale = max(1.4826 * float(np.median(np.abs(r))), 1e-9)
         weight = tukey_weights(r, 4.685, scale)
-    return np.asarray(x, float), weight
+    return x, weight
 
 
 def _assembled(segment: Segment, centre: Array, x: Array, cov: Array, seen: list[bool], n: int, rms: float) -> Station:
