@@ -31,6 +31,10 @@ def _no_rows() -> Array:
     return np.zeros((0, 3))
 
 
+def _no_neighbours() -> NDArray[np.int32]:
+    return np.zeros((0, 0), np.int32)
+
+
 def no_progress(share: float) -> None:
     """The default `Progress`: says nothing."""
 
@@ -92,6 +96,7 @@ class CleanScan(Frozen):
     normals (m, 3): unit; outward (towards the scanner) where `oriented`.
     flat (m,): rms angle in rad between a thin point's normal and its neighbours'.
     label (m,): one of CHASSIS, SPECK, FLOOR, STAND, CLUTTER.
+    near (m, k): nearest thinned points that face the same way, nearest first, -1 for none.
     order (n_kept,), start (m + 1,): full-resolution rows of cell i are order[start[i]:start[i + 1]].
     """
 
@@ -107,6 +112,7 @@ class CleanScan(Frozen):
     spacing_mm: float
     noise_mm: float
     floor: Array | None
+    near: NDArray[np.int32] = field(default_factory=_no_neighbours)
     notes: tuple[Note, ...] = ()
 
 

@@ -122,7 +122,6 @@ def components(n: int, a: Index, b: Index) -> NDArray[np.int32]:
 
 def touching(points: Array, edge: float) -> NDArray[np.int32]:
     """Label (n,) of the connected piece of each point, cells of `edge` mm touching by a side, edge or corner."""
-    cell = np.floor(points / edge).astype(np.int64)
-    unique, inverse = np.unique(cell, axis=0, return_inverse=True)
-    pairs = cKDTree(unique.astype(float)).query_pairs(1.8, output_type="ndarray")
-    return components(len(unique), pairs[:, 0], pairs[:, 1])[inverse.ravel()]
+    _, first, inverse = np.unique(cell_keys(points, edge), return_index=True, return_inverse=True)
+    pairs = cKDTree(np.floor(points[first] / edge)).query_pairs(1.8, output_type="ndarray")
+    return components(len(first), pairs[:, 0], pairs[:, 1])[inverse]

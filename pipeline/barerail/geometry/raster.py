@@ -36,6 +36,14 @@ def _without_nested(discs: Array) -> Array:
     return np.array(kept).reshape(-1, 3)
 
 
+def widest_gap(xy: Array, centre: Array, low: float, high: float) -> float:
+    """Widest angle in degrees about centre without a point of xy (n, 2) in the ring low..high; 360 for none."""
+    d = xy - centre
+    rho = np.hypot(d[:, 0], d[:, 1])
+    turn = np.sort(np.arctan2(*d[(rho > low) & (rho < high)].T))
+    return float(np.degrees(np.diff(turn, append=turn[0] + 2 * np.pi).max())) if len(turn) else 360.0
+
+
 def cover(xy: Array, centre: Array, low: float, high: float, sectors: int = 24) -> float:
     """Share of azimuth sectors of the ring low..high about centre that hold a point of xy (n, 2)."""
     d = xy - centre

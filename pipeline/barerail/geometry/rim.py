@@ -21,6 +21,7 @@ WIDER = 1.3
 """Spread of the sampled normal density over the posterior's: its tails must be the wider ones."""
 MOST_ROUNDS, ENOUGH = 20, 3
 """Rounds of sampling, and how many with the whole likelihood end them."""
+BOUND = 3.0
 EFFECTIVE = 0.02
 """Least share of the curves that must carry the weight (Kish's effective number)."""
 DRAWS = {3: 300, 5: 2400}
@@ -96,8 +97,12 @@ def log_likelihood(parameters: Array, points: RimPoints, curve: Curve, area: Cal
 
 
 def fit_rim(points: RimPoints, start: Array, width: Array, curve: Curve, area: Callable[[Array], Array]) -> Rim:
-    """Posterior of a curve from `start` (p,), looked for within `width` (p,) either side, then closer in."""
-    mean, frame = np.asarray(start, float), np.diag(np.asarray(width, float) / 1.8)
+    """Posterior of a curve from `start` (p,), looked for within `width` (p,) either side, then closer in.
+
+    Nothing further off than BOUND widths is a candidate: beyond an open end the likelihood grows without limit. What
+    ends up over half that far off is as good as unknown, and its variance says so.
+    """
+    mean, frame, bound = np.asarray(start, float), np.diag(np.asarray(width, float) / 1.8), BOUND * np.asarray(width)
     p = len(mean)
     unit = _normal_points(p)
     outlying = 0.5 * (unit**2).sum(axis=1)
@@ -106,14 +111,16 @@ def fit_rim(points: RimPoints, start: Array, width: Array, curve: Curve, area: C
         points = _close_by(points, mean, 3.0 * float(np.linalg.norm(frame, axis=1).sum()), curve)
         tried = mean + unit @ frame.T
         fair = (tried[:, -1] > 0.5) & (tried[:, -2] >= 0 if p == 5 else True)
+        fair &= (np.abs(tried - start) <= bound).all(axis=1)
         weight, whole = _weights(log_likelihood(tried[fair], points, curve, area) + outlying[fair])
-        mean = weight @ tried[fair]
+        mean = np.asarray(weight @ tried[fair], float)
         d = tried[fair] - mean
         cov = (d * weight[:, None]).T @ d + 1e-12 * np.eye(p)
         calm = calm + 1 if whole else 0
         if calm == ENOUGH:
             break
         frame = WIDER * np.linalg.cholesky(cov)
+    cov += np.diag(np.where(np.abs(mean - start) > bound / 2, bound, 0.0) ** 2)
     return Rim(mean, cov, *_support(mean, points, curve))
 
 

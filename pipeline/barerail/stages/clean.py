@@ -12,6 +12,7 @@ from scipy.spatial import ConvexHull, cKDTree
 from barerail.geometry.neighbours import (
     Cells,
     cell_keys,
+    cosines,
     flatness,
     into_cells,
     nearest,
@@ -35,7 +36,8 @@ from barerail.records import (
 )
 from barerail.settings import CleanSettings
 
-NEIGHBOURS = 24
+FEW, NEIGHBOURS = 14, 24
+"""Neighbours looked up for each thinned point, and where the noise needs more for a normal."""
 PROBES = 2000
 FLOOR_MM = 600.0
 """Least width of a floor: the web of a tall rail is narrower (judgement)."""
@@ -50,13 +52,16 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
     cells, voxel, spacing = _thin(points, scan, settings)
     twice = len(points) - len(cells.order)
     progress(0.4)
-    near, _ = nearest(cells.mean, NEIGHBOURS, 6 * voxel)
+    near, _ = nearest(cells.mean, FEW, 6 * voxel)
     given, notes = _given_normals(scan, cells, near)
-    near = near if given is None else _same_side(near, given)
+    near = _same_side(near, given)
     noise = _noise(points, cells, near)
     progress(0.6)
-    near = _first(near, _neighbours(noise, spacing))
-    normals = normals_of(cells.mean, near)
+    around, used = near, _neighbours(noise, spacing)
+    if used > FEW - 4:
+        around = _same_side(nearest(cells.mean, NEIGHBOURS, 6 * voxel)[0], given)
+    around = _first(around, used)
+    normals = normals_of(cells.mean, around)
     if given is not None:
         normals, said = _signed(cells.mean, normals, given)
         notes += said
@@ -68,8 +73,9 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
         thin=cells.mean,
         normals=normals,
         oriented=given is not None,
-        flat=flatness(normals, near),
+        flat=flatness(normals, around),
         label=label,
+        near=near.astype(np.int32),
         order=cells.order,
         start=cells.start,
         voxel_mm=voxel,
@@ -81,9 +87,11 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
 
 
 def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, float, float]:
-    voxel = settings.voxel_mm or 3.0
-    rows = _single(points)
+    voxel, rows = settings.voxel_mm or 3.0, None
     cells = _cells(points, scan.normals, rows, voxel)
+    if _some_twice(points, cells):
+        rows = np.sort(np.unique(np.ascontiguousarray(points), axis=0, return_index=True)[1])
+        cells = _cells(points, scan.normals, rows, voxel)
     spacing = _spacing(points, scan.normals, cells, voxel)
     if not settings.voxel_mm and 1.75 * spacing > voxel:
         voxel = round(1.75 * spacing, 2)
@@ -95,14 +103,11 @@ def _copies(count: int) -> tuple[Note, ...]:
     return (Note("clean", "points that are there twice, counted once", count),) if count else ()
 
 
-def _single(points: Array) -> Index | None:
-    """Rows of points without the copies of those that are there twice; None where a look at some finds no copies."""
-    some = points[:: max(1, len(points) // 50_000)]
-    distance = np.asarray(cKDTree(points[:: max(1, len(points) // 2_000_000)]).query(some[:5000], 2)[0])[:, 1]
-    if (distance > 0).mean() > 0.999:
-        return None
-    first = np.unique(np.ascontiguousarray(points), axis=0, return_index=True)[1]
-    return np.sort(first)
+def _some_twice(points: Array, cells: Cells) -> bool:
+    """Whether a look at some cells finds points that are there twice."""
+    probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
+    some = points[rows_of(probe, cells.order, cells.start)]
+    return len(np.unique(some, axis=0)) < 0.999 * len(some)
 
 
 def _cells(points: Array, normals: NDArray[np.float32] | None, rows: Index | None, voxel: float) -> Cells:
@@ -113,9 +118,7 @@ def _cells(points: Array, normals: NDArray[np.float32] | None, rows: Index | Non
     return Cells(cells.mean, rows[cells.order], cells.start)
 
 
-def _spacing(
-    points: Array, normals: NDArray[np.float32] | None, cells: Cells, voxel: float, k: int = 12
-) -> float:
+def _spacing(points: Array, normals: NDArray[np.float32] | None, cells: Cells, voxel: float, k: int = 12) -> float:
     """Median of 1 / sqrt(density), density from the distance to the k-th neighbour, over evenly strided probes.
 
     Neighbours on the other face of a sheet, told by the scan's normals where it has any, don't count.
@@ -151,11 +154,12 @@ def _given_normals(scan: Scan, cells: Cells, near: Index) -> tuple[Array | None,
         return None, (Note("clean", "the scan has no normals: sides of faces are judged by shape"),)
     given = np.add.reduceat(scan.normals[cells.order].astype(float), cells.start[:-1], axis=0)
     given /= np.maximum(np.linalg.norm(given, axis=1), 1e-12)[:, None]
-    few = np.maximum(near[:, :8], 0)
-    step = cells.mean[few] - cells.mean[:, None]
-    level = np.abs(np.einsum("mi,mki->mk", given, step)) < 0.3 * np.linalg.norm(step, axis=2)
-    cosine = np.einsum("mi,mki->mk", given, given[few])
-    parallel = (np.abs(cosine) > 0.8) & (near[:, :8] >= 0) & level
+    probe = slice(None, None, max(1, len(given) // 50_000))
+    few, own = near[probe, :8], given[probe]
+    step = cells.mean[few] - cells.mean[probe, None]
+    level = np.abs(np.einsum("mi,mki->mk", own, step)) < 0.3 * np.linalg.norm(step, axis=2)
+    cosine = np.einsum("mi,mki->mk", own, given[few])
+    parallel = (np.abs(cosine) > 0.8) & (few >= 0) & level
     agree = float((cosine[parallel] > 0).mean()) if parallel.any() else 0.0
     if agree < 0.75:
         text = f"the scan's normals disagree with each other ({100 * (1 - agree):.0f} % of neighbours): not used"
@@ -163,10 +167,9 @@ def _given_normals(scan: Scan, cells: Cells, near: Index) -> tuple[Array | None,
     return given, ()
 
 
-def _same_side(near: Index, given: Array) -> Index:
-    """Neighbours on the other face of a sheet or round a sharp corner taken out (-1)."""
-    cosine = np.einsum("mi,mki->mk", given, given[np.maximum(near, 0)])
-    return np.where(cosine > 0.3, near, -1)
+def _same_side(near: Index, given: Array | None) -> Index:
+    """Neighbours on the other face of a sheet or round a sharp corner, by given normals, taken out (-1)."""
+    return near if given is None else np.where(cosines(given, near) > 0.3, near, -1)
 
 
 def _first(near: Index, k: int) -> Index:

@@ -40,8 +40,10 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
         progress(0.45 + 0.2 * i / len(patches))
     found, notes = features_of(bores, planes, cloud, noise, settings)
     progress(0.75)
-    tubes, found = sleeves_in(tubes_of(cloud, patches, noise, settings, [f for f in found if f.kind == "stud"]), found)
-    found = bolt_axes(found, planes) + tubes
+    studs = [f for f in found if f.kind == "stud"]
+    tubes, on_tubes = tubes_of(cloud, patches, noise, settings, studs)
+    tubes, found = sleeves_in(tubes, found)
+    found = bolt_axes(found, planes) + tubes + on_tubes
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
     dropped = sum(r.dropped for r in rails)

@@ -6,13 +6,15 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import rows_of
-from barerail.geometry.raster import cover, empty_discs
+from barerail.geometry.raster import cover, empty_discs, widest_gap
 from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
-from barerail.records import Array, CleanScan, Index
+from barerail.records import Array, CleanScan, Index, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.patches import Patch, Surface
 
 WALL_DEPTH = 4.0
+STUD_MM = 32.0
+"""Largest stud, mm (judgement)."""
 SHEET = 9.0
 """Depth in mm within which a plate's other face shows which way a face looks, where the scan has no normals."""
 
@@ -57,21 +59,36 @@ class Face:
 class Bore:
     """One round empty place in a face: what its rim says, and what stands before and behind it.
 
-    cover: share of directions in which the rim closes. rim_share, wall_share: points next to the rim and down the wall
-    against what the face's density promises. standing: the same for what stands up round it. closed_behind: the
-    sheet's other face goes on behind it. brim: how much of the face there is further out, 4 to 8 mm from the rim.
+    cover: share of directions in which the rim closes; gap: the widest lot of them where it doesn't, deg. rim_share,
+    wall_share: points next to the rim and down the wall against what the face's density promises. standing: the same
+    for what stands up round it. closed_behind: the sheet's other face goes on behind it. brim: how much of the face
+    there is further out, 4 to 8 mm from the rim.
     """
 
     face: Face
     rim: Rim
     height: float
     cover: float
+    gap: float
     n: int
     rim_share: float
     wall_share: float
     standing: float
     closed_behind: bool
     brim: float
+
+
+def place(bore: Bore, xy: Array) -> Array:
+    """A point of the face's frame, at the height of the face near the bore, in scan axes."""
+    return bore.face.centre + bore.face.axes.T @ np.array([*xy, bore.height])
+
+
+def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
+    """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
+    local = np.zeros((3, 3))
+    local[:2, :2] = flat
+    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(bore.n, 1)
+    return bore.face.axes.T @ local @ bore.face.axes
 
 
 def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
@@ -159,7 +176,7 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     local = (cloud.near(centre, reach + 4.0) - face.centre) @ face.axes.T
     height = _local_height(local, disc, face.tolerance)
     z = local[:, 2] - height
-    if not _something_there(local[:, :2], z, disc, spacing):
+    if not _something_there(local[:, :2], z, disc, spacing) or _beside_a_wall(local[:, :2], z, disc, spacing):
         return None
     on = local[np.abs(z) < face.tolerance][:, :2]
     start, width = disc.copy(), np.array([1.5, 1.5, 1.5]) * spacing
@@ -191,6 +208,7 @@ def _judged(
         rim=rim,
         height=height,
         cover=cover(on, rim.mean[:2], r - 0.5, r + 2.5 * spacing),
+        gap=widest_gap(on, rim.mean[:2], r - 0.5, r + 2.5 * spacing),
         n=int((next_to < 4 * spacing).sum()),
         rim_share=float(beside / density),
         wall_share=float(rim.n_wall / (density * 2 * np.pi * r * max(-floor - 0.5, 0.5))),
@@ -224,6 +242,16 @@ def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
     off = np.abs(np.hypot(*(xy - disc[:2]).T) - disc[2])
     beside = xy[(off < 2.0 * spacing) & (np.abs(z) > 0.5) & (z > -WALL_DEPTH) & (z < 20.0)]
     return len(beside) >= 4 and cover(beside, disc[:2], 0.0, np.inf, 12) >= 0.3
+
+
+def _beside_a_wall(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
+    """True where something stands up on one side of a disc too wide for a stud, as a flange does."""
+    if disc[2] < STUD_MM / 2 + spacing:
+        return False
+    off = np.abs(np.hypot(*(xy - disc[:2]).T) - disc[2])
+    up = xy[(off < 1.5) & (z > 2.5) & (z < 20)]
+    many = len(up) * spacing**2 > 0.3 * 2 * np.pi * disc[2] * 17.5
+    return bool(many and cover(up, disc[:2], 0.0, np.inf) < 0.5)
 
 
 def _density(on: Array, start: Array, spacing: float) -> float:

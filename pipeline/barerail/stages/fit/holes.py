@@ -5,16 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from barerail.errors import DataError
-from barerail.geometry.covariance import propagate
-from barerail.geometry.cylinder import fit_cylinder
-from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import Bore, Cloud
+from barerail.stages.fit.bores import Bore, Cloud, in_face, place
 from barerail.stages.fit.slots import as_slot
+from barerail.stages.fit.studs import stud_in
 
 SHEET_MM = 12.0
+OPEN_DEG = 70.0
+"""Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
 MESH_EDGE = 0.25
 """Standard uncertainty of a rim in a fused mesh, in point spacings (algorithms note A4 gives 0.1 to 0.3)."""
 
@@ -27,7 +26,7 @@ def features_of(
     dropped: Counter[str] = Counter()
     for bore in bores:
         if bore.standing > 0.15:
-            feature = _stud(bore, planes, cloud, noise, settings)
+            feature = stud_in(bore, cloud, noise, settings)
             reason = "something stands in it that is no stud"
         else:
             reason = _why_not(bore, cloud, settings)
@@ -38,7 +37,7 @@ def features_of(
             dropped[reason] += 1
         else:
             found.append(feature)
-    merged = _both_faces(_once(found))
+    merged = _both_faces(_once([f for f in found if f.kind != "stud" or not any(_bore_of(h, f) for h in found)]))
     notes = tuple(Note("fit", f"round empty places dropped: {r}", n) for r, n in sorted(dropped.items()))
     return merged, notes
 
@@ -56,10 +55,11 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
         return "the open end of a tube or rail"
     need = 0.15 if mesh else 0.2
     if diameter < 5 * spacing:
-        need = 0.3 if mesh else 0.6
+        sure = bore.cover >= 0.87 and bore.rim.misfit == 0 and bore.rim.n_wall >= 7
+        need = 0.3 if mesh else 0.33 if sure else 0.6
     if bore.wall_share < need or bore.rim.n_wall < 5:
         return "no wall seen, so it may be a gap in the scan"
-    if bore.cover < 0.7 or bore.rim.misfit > 3:
+    if bore.cover < 0.75 or bore.gap > OPEN_DEG or bore.rim.misfit > 3:
         return "its rim does not close"
     return ""
 
@@ -106,84 +106,10 @@ def _hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
     return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
 
 
-def place(bore: Bore, xy: Array) -> Array:
-    """A point of the face's frame, at the height of the face near the bore, in scan axes."""
-    return bore.face.centre + bore.face.axes.T @ np.array([*xy, bore.height])
-
-
-def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
-    """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
-    local = np.zeros((3, 3))
-    local[:2, :2] = flat
-    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(bore.n, 1)
-    return bore.face.axes.T @ local @ bore.face.axes
-
-
 def tilt_of(plane: Plane) -> Array:
     """Covariance (3, 3) in rad2 of a plane's normal."""
     turn = np.array([-plane.axes[1], plane.axes[0]])
     return turn.T @ plane.cov[1:, 1:] @ turn
-
-
-def _stud(
-    bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel, settings: FitSettings
-) -> Feature | None:
-    """The stud that stands in a bore: its axis where it meets the face. None for a tube's foot or anything else."""
-    axes, r = bore.face.axes, float(bore.rim.mean[2])
-    foot = place(bore, bore.rim.mean[:2])
-    if not settings.hole_min_mm / 2 < r < 16.0:
-        return None
-    local = (cloud.near(foot + 40.0 * axes[2], 60.0) - foot) @ axes.T
-    rho = np.hypot(local[:, 0], local[:, 1])
-    shaft = local[(local[:, 2] > 2.5) & (local[:, 2] < 90.0) & (rho < r + 1.5) & (rho > 0.4 * r)]
-    top = _top(shaft[:, 2])
-    if not 5.0 < top < 80.0 or cover(shaft[:, :2], np.zeros(2), 0.0, np.inf) < 0.5:
-        return None
-    body = shaft[shaft[:, 2] < top - 1.0]
-    body = body[:: max(1, len(body) // 600)]
-    try:
-        fit = fit_cylinder(body, [0.0, 0.0, 1.0], [0.0, 0.0, 0.0], 0.9 * r, robust=True)
-    except DataError:
-        return None
-    axis = fit.axis * np.sign(fit.axis[2])
-    near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.3)
-    arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
-    rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
-    clear = near.mean() > 0.7 and arc > 0.6 and rms < max(1.8 * cloud.sigma, 0.15)
-    if axis[2] < 0.985 or not clear or 2 * fit.radius < settings.hole_min_mm:
-        return None
-    lift = -float(fit.point[2] / axis[2])
-    at = fit.point + axis * lift
-    cov = propagate(fit.jacobian[near], body[near], noise)
-    ways = axes.T @ fit.axes[:2].T
-    reach = np.hstack([np.eye(2), lift * np.sign(fit.axis[2]) * np.eye(2), np.zeros((2, 1))])
-    height = in_face(bore, np.zeros((2, 2)), noise)
-    return Feature(
-        kind="stud",
-        point=foot + axes.T @ at,
-        axis=axes.T @ axis,
-        diameter=2 * fit.radius,
-        length=top,
-        cov=ways @ reach @ cov @ reach.T @ ways.T + height,
-        cov_axis=ways @ cov[2:4, 2:4] @ ways.T,
-        u_diameter=float(2 * np.sqrt(cov[4, 4])),
-        u_length=cloud.clean.spacing_mm / 2,
-        arc_deg=round(360 * arc),
-        n=int(near.sum()),
-        rms=rms,
-        plane=bore.face.patch,
-    )
-
-
-def _top(heights: Array, step: float = 3.0) -> float:
-    """Where the points above the face thin out: top of the unbroken run of busy bins from the face, mm."""
-    if len(heights) < 20:
-        return 0.0
-    bins = np.bincount((heights / step).astype(int), minlength=2)[1:]
-    busy = bins > 0.3 * np.median(bins[bins > 0])
-    run = len(bins) if busy.all() else int(np.argmin(busy))
-    inside = heights[heights < (run + 1) * step]
-    return float(np.quantile(inside, 0.99)) if run else 0.0
 
 
 def _coaxial(a: Feature, b: Feature) -> tuple[float, float]:
@@ -191,6 +117,13 @@ def _coaxial(a: Feature, b: Feature) -> tuple[float, float]:
     d = b.point - a.point
     along = float(d @ a.axis)
     return float(np.linalg.norm(d - along * a.axis)), along
+
+
+def _bore_of(hole: Feature, stud: Feature) -> bool:
+    """Whether a hole runs down the axis of what looked like a stud: it is a sleeve that stands on a face."""
+    across, along = _coaxial(stud, hole)
+    square = hole.kind == "hole" and abs(hole.axis @ stud.axis) > 0.97
+    return bool(square and across < 0.15 * stud.diameter and abs(along) < 100.0 and hole.diameter < stud.diameter - 2)
 
 
 def _once(found: list[Feature]) -> list[Feature]:

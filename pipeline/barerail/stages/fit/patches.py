@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from barerail.geometry.neighbours import Blocks, blocks_of, components, cosines, nearest
+from barerail.geometry.neighbours import Blocks, blocks_of, components, cosines
 from barerail.records import CHASSIS, Array, CleanScan, Index
 
 FLAT = np.radians(6.0)
@@ -62,8 +62,11 @@ def surface_of(clean: CleanScan) -> Surface:
     """The chassis points of a clean scan with their neighbours; tolerance 3 sigma of a face over 20 mm, in mm."""
     rows = np.flatnonzero(clean.label == CHASSIS)
     points = clean.thin[rows]
-    near, distance = nearest(points, 14, 4 * clean.voxel_mm)
-    typical, normals = float(np.median(distance[:, 3])), clean.normals[rows]
+    place = np.full(len(clean.thin) + 1, -1)
+    place[rows] = np.arange(len(rows))
+    near, normals = place[clean.near[rows]], clean.normals[rows]
+    some = np.flatnonzero(near[:, 3] >= 0)[:: max(1, len(rows) // 20_000)]
+    typical = float(np.median(np.linalg.norm(points[near[some, 3]] - points[some], axis=1)))
     turn = cosines(normals, near)
     if clean.oriented:
         near = np.where(turn > 0, near, -1)

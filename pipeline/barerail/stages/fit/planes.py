@@ -11,19 +11,22 @@ from barerail.stages.fit.bores import Cloud, outward
 from barerail.stages.fit.patches import Patch
 
 LARGEST = 10
+FLAT = 1.7
+"""Rms of a plane, in sd of single points about their neighbours, beyond which its residuals are form, not noise."""
 MOST_POINTS = 3000
 """Most points of one plane fit: beyond that its error is the noise's correlation, not its count."""
 
 
 def noise_of(cloud: Cloud, patches: tuple[Patch, ...], settings: FitSettings) -> NoiseModel:
     """Covariance function of the scan's residuals on its largest planes, with the user's drift beside it."""
-    residuals = []
-    for patch in patches[:LARGEST]:
-        points = cloud.points(patch.core)
-        axes = fit_plane_robust(points[:: max(1, len(points) // MOST_POINTS)])
-        local = (points - axes.centre) @ axes.axes.T
-        residuals.append((local[:, :2], local[:, 2]))
+    residuals: list[tuple[Array, Array]] = []
     sigma = cloud.clean.noise_mm
+    for patch in patches[: 3 * LARGEST]:
+        points = cloud.points(patch.core)
+        fit = fit_plane_robust(points[:: max(1, len(points) // MOST_POINTS)])
+        if len(residuals) < LARGEST and fit.rms < FLAT * sigma:
+            local = (points - fit.centre) @ fit.axes.T
+            residuals.append((local[:, :2], local[:, 2]))
     white, corr, length = estimate(residuals) if residuals else (sigma, sigma / 2, 10.0)
     return NoiseModel(white, corr, length, settings.drift_mm, settings.drift_mm_per_m)
 

@@ -121,7 +121,7 @@ def _solve(j: Array, y: Array) -> tuple[Array, Array]:
         r = y - j @ x
         scale = max(1.4826 * float(np.median(np.abs(r))), 1e-9)
         weight = tukey_weights(r, 4.685, scale)
-    return x, weight
+    return np.asarray(x, float), weight
 
 
 def _assembled(segment: Segment, centre: Array, x: Array, cov: Array, seen: list[bool], n: int, rms: float) -> Station:

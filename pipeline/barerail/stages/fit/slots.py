@@ -3,9 +3,12 @@
 import numpy as np
 
 from barerail.geometry.raster import cover
-from barerail.geometry.rim import Rim, RimPoints, fit_rim, stadium, stadium_area
+from barerail.geometry.rim import Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
 from barerail.stages.fit.bores import WALL_DEPTH, Bore, Cloud
+
+LEAST_GAIN = 25.0
+"""Log likelihood by which a slot must fit better than the round hole (two numbers more; judgement)."""
 
 
 def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Feature | None:
@@ -30,7 +33,9 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
         rim = fit_rim(points, start, wide, stadium, stadium_area)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
     mesh = cloud.clean.scan.triangles is not None
-    if not _is_slot(rim, points, r, mesh) or 2 * rim.mean[4] < (3.5 if mesh else 5.0) * spacing:
+    round_one = np.array([[0.0, 0.0, 0.0, 0.0, r]])
+    gain = log_likelihood(np.vstack([rim.mean, round_one]), points, stadium, stadium_area)
+    if not _is_slot(rim, points, r, mesh) or gain[0] - gain[1] < LEAST_GAIN or 2 * rim.mean[4] < 3.5 * spacing:
         return None
     edge = stadium(rim.mean[None], on)[0]
     arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * spacing)], rim.mean[:2], 0.0, 20 * r)
@@ -47,7 +52,8 @@ def _is_slot(rim: Rim, points: RimPoints, r: float, mesh: bool) -> bool:
     wall = rim.n_wall / (points.density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
     longer, wide, seen = (0.5, 0.85, 0.4) if mesh else (0.2, 0.78, 0.25)
     shape = half / width > longer and width > wide * r
-    return bool(shape and ends >= 2 and wall > seen and rim.n_wall >= 6 and rim.misfit <= 3)
+    smooth = rim.wall_rms < 1.5 * points.noise or mesh
+    return bool(shape and smooth and ends >= 2 and wall > seen and rim.n_wall >= 6 and rim.misfit <= 3)
 
 
 def _start(on: Array, r: float, spacing: float) -> Array | None:

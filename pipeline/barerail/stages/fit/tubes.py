@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.geometry.covariance import propagate
@@ -12,19 +13,25 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.bores import Cloud
 from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, band_of, curved_part, first_cylinders, skin_of
 from barerail.stages.fit.patches import Patch, Surface
+from barerail.stages.fit.studs import studs_on
 
 MOST_POINTS = 3000
+BEND_PER_MM = 1 / 3000
+"""Curvature of a centreline beyond which a tube is a bend or a hose, 1 / mm: 0.4 mm of sag over 100 mm is 1 / 3000."""
 
 
 def tubes_of(
     cloud: Cloud, patches: tuple[Patch, ...], noise: NoiseModel, settings: FitSettings, studs: list[Feature]
-) -> list[Feature]:
-    """All straight round tubes and sleeves seen over more than LEAST_ARC of their curved surface, longest first."""
+) -> tuple[list[Feature], list[Feature]]:
+    """All straight round tubes and sleeves seen over more than LEAST_ARC of their curved surface, longest first, and
+    the studs that stand on them."""
     curved = curved_part(cloud.surface, patches)
     round_only = replace(cloud, surface=curved)
     fits = first_cylinders(curved, settings)
     found = [t for f in fits if (t := _tube(round_only, f, noise, settings)) is not None]
-    return _distinct(sorted(found, key=lambda t: -t.length), studs)
+    found.sort(key=lambda t: -t.length)
+    on_tubes = studs_on(found, curved, round_only, noise, settings)
+    return _distinct(found, studs + on_tubes), on_tubes
 
 
 def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSettings) -> Feature | None:
@@ -74,9 +81,11 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     low, high = np.quantile(local[:, 2], [0.005, 0.995])
     in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
     mesh = cloud.clean.scan.triangles is not None
-    roughest = max(1.65 * sigma, 0.12, 0.08 * cloud.clean.spacing_mm * mesh)
+    roughest = max((1.3 if high - low < 6 * fit.radius else 1.65) * sigma, 0.12, 0.08 * cloud.clean.spacing_mm * mesh)
     flank = float(np.degrees(np.arccos(1 - band_of(cloud.surface, fit.radius) / fit.radius)))
     if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
+        return None
+    if _bent(fit, local, on):
         return None
     cov = propagate(fit.jacobian[on], local, noise)
     middle = (low + high) / 2
@@ -105,6 +114,17 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     )
 
 
+def _bent(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> bool:
+    """Whether the centreline curves more than BEND_PER_MM, by three times what white residuals would let it seem."""
+    square = (local[:, 2] - local[:, 2].mean()) ** 2
+    away = local[:, :2] / np.maximum(np.hypot(*local[:, :2].T), 1e-9)[:, None]
+    design = np.column_stack([fit.jacobian[on], 0.5 * square[:, None] * away])
+    x = np.linalg.lstsq(design, fit.residuals[on], rcond=None)[0]
+    left = fit.residuals[on] - design @ x
+    u = np.sqrt(left @ left / len(left) * np.diag(np.linalg.inv(design.T @ design))[-2:].sum())
+    return bool(np.hypot(*x[-2:]) > BEND_PER_MM + 3 * u)
+
+
 def _facing(surface: Surface, fit: CylinderFit) -> float:
     """1 for an outside, -1 for a bore, from the surface's outward normals."""
     rows = skin_of(surface, fit.axis, fit.point, fit.radius)
@@ -116,10 +136,16 @@ def _facing(surface: Surface, fit: CylinderFit) -> float:
 def _distinct(found: list[Feature], studs: list[Feature]) -> list[Feature]:
     kept: list[Feature] = []
     for f in found:
-        stud = any(np.linalg.norm(np.cross(f.point - s.point, s.axis)) < s.diameter / 2 for s in studs)
-        if not (stud and f.length < 100.0) and not any(_inside(f, k) for k in kept):
+        if not any(_is_stud(f, s) for s in studs) and not any(_inside(f, k) for k in kept):
             kept.append(f)
     return kept
+
+
+def _is_stud(f: Feature, stud: Feature) -> bool:
+    """True where a short tube is the shaft of a stud that was found as such."""
+    d = f.point - stud.point
+    beside = np.linalg.norm(np.cross(d, stud.axis)) < stud.diameter / 2 and f.length < 100.0
+    return bool(beside and -10.0 < d @ stud.axis < stud.length + 10.0 and f.diameter < 1.5 * stud.diameter)
 
 
 def _inside(f: Feature, k: Feature) -> bool:
