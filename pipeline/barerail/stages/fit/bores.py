@@ -139,7 +139,7 @@ def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:
     least = max(settings.hole_min_mm, 5 * spacing) / 2
     if len(face.on) < 30:
         return []
-    shrink = 0.62 if cloud.clean.scan.triangles is not None else 0.8
+    shrink = 0.62 if cloud.clean.scan.triangles is not None else 0.72
     discs = empty_discs(face.on, max(0.5 * spacing, 0.5), shrink * least, settings.hole_max_mm / 2)
     found = [_measure(face, disc, cloud) for disc in _closed(face.on, discs, spacing)]
     return _distinct([b for b in found if b is not None and b.rim.mean[2] > shrink * least])

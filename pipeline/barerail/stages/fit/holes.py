@@ -46,7 +46,8 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     """Why a bore is no hole; empty where it is one."""
     spacing, mesh = cloud.clean.spacing_mm, cloud.clean.scan.triangles is not None
     diameter = 2 * bore.rim.mean[2]
-    spacings = 3.5 if mesh else 4.2
+    sure = bore.cover >= 0.87 and bore.rim.misfit == 0 and bore.rim.n_wall >= 7
+    spacings = 3.5 if mesh or sure else 4.2
     if diameter < max(settings.hole_min_mm, spacings * spacing):
         return "smaller than the spacing can show"
     if bore.closed_behind:
@@ -55,7 +56,6 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
         return "the open end of a tube or rail"
     need = 0.15 if mesh else 0.2
     if diameter < 5 * spacing:
-        sure = bore.cover >= 0.87 and bore.rim.misfit == 0 and bore.rim.n_wall >= 7
         need = 0.3 if mesh else 0.33 if sure else 0.6
     if bore.wall_share < need or bore.rim.n_wall < 5:
         return "no wall seen, so it may be a gap in the scan"

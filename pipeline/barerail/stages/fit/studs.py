@@ -42,7 +42,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
     near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.3)
     arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
     rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
-    clear = near.mean() > 0.7 and arc > 0.6 and rms < max(1.8 * cloud.sigma, 0.15)
+    clear = near.mean() > 0.7 and arc > 0.6 and rms < max(1.5 * cloud.sigma, 0.15)
     if axis[2] < 0.985 or not clear or 2 * fit.radius < settings.hole_min_mm:
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):

@@ -81,7 +81,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     low, high = np.quantile(local[:, 2], [0.005, 0.995])
     in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
     mesh = cloud.clean.scan.triangles is not None
-    roughest = max((1.3 if high - low < 6 * fit.radius else 1.65) * sigma, 0.12, 0.08 * cloud.clean.spacing_mm * mesh)
+    roughest = max((1.3 if high - low < 6 * fit.radius else 1.45) * sigma, 0.12, 0.08 * cloud.clean.spacing_mm * mesh)
     flank = float(np.degrees(np.arccos(1 - band_of(cloud.surface, fit.radius) / fit.radius)))
     if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
         return None
