@@ -112,8 +112,8 @@ class CleanScan(Frozen):
     spacing_mm: float
     noise_mm: float
     floor: Array | None
-    near: NDArray[np.int32] = field(default_factory=_no_neighbours)
     notes: tuple[Note, ...] = ()
+    near: NDArray[np.int32] = field(default_factory=_no_neighbours)
 
 
 @dataclass(frozen=True)
