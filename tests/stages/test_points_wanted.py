@@ -268,3 +268,12 @@ def test_without_names_every_row_lateral_holes_too_is_measured():
     assert {p.state for p in run([*chassis(), *row(3), feature("hole", (0, 300, 0), LEFT, 9)], ()).points} == {
         "measured"
     }
+
+
+def test_a_long_file_of_which_only_two_names_fit_is_refused_not_given_to_other_holes():
+    at = [(-150.0 * i - 31 * (i % 3), 440.0 - 17 * (i % 4), 9.0 * i) for i in range(10)]
+    names = [Wanted(i, f"n{i}", "hole", p) for i, p in enumerate(at)]
+    elsewhere = [(x + 1060.0, y, z) for x, y, z in at[2:]]
+    found = [feature("hole", p, UP, 25.0) for p in (*at[:2], *elsewhere)]
+    with pytest.raises(DataError, match="only 2 of 10 names fit"):
+        points(scanned(found), a_datum(), names, PointsSettings())

@@ -12,6 +12,8 @@ from barerail.records import Array, Index
 FITS_MM = 7.5
 """A name fits where a feature of its kind is this near: half the least usual pitch of adjusting holes, 15 mm."""
 DISTINCT_MM = 10.0
+FEW = 4
+"""Fewer fits than this, and less than half of the names, are no evidence (judgement)."""
 VOTERS = 400
 PROPOSALS = 40
 
@@ -30,13 +32,20 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
     features: `matching.tree` of the features' places `at`, mm. Places within `furthest` mm are compared. DataError
     where another one explains the names as well: as many fit, and not all do as they stand; or all fit at both, and
     the other is less than twice as far. A pattern that must move further than a name may be off by needs four names,
-    half of all, and twice as many as any other place. Fewer than two fits are no pattern: it stays where it is.
+    half of all, and twice as many as any other place. Fewer than two fits are no pattern: it stays where it is; two
+    or three of a file of more than twice as many are refused.
     """
     found = _placements(names, kind, features, at, furthest)
     best, rivals = found[0], [p for p in found[1:] if p.fits >= 2]
     rest = Placement(np.zeros(3), 0, float("nan"))
     if best.fits < 2 or (best.fits == 2 and _length(best) > reach):
         return rest
+    if best.fits < FEW and 2 * best.fits < len(names):
+        raise DataError(
+            f"names file: only {best.fits} of {len(names)} names fit, which chance or the datum's own origin holes can "
+            "do; set the datum with --datum-from the job the names come from, or take out names of what the scan "
+            "doesn't show"
+        )
     rival = max(rivals, key=lambda p: (p.fits, -_length(p)), default=rest)
     if _clear(best, rival, len(names), reach):
         return best
