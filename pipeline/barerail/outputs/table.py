@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.words import AXES, MEANING, by_size, expanded, fixed, one_line, quantity, rounded_up
 from barerail.records import Array, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
@@ -124,6 +125,8 @@ def _point(p: MountPoint) -> dict[str, Any]:
     }
     if p.kind in ("hole", "slot"):
         more["faces"] = _faces(p)
+    if p.kind in ("hole", "bolt-axis"):
+        more["fits"] = [f._asdict() for f in fits(p.diameter, 2 * p.u_diameter)]
     return _rounded(_row(p), COLUMNS) | more
 
 
