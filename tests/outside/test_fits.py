@@ -35,6 +35,14 @@ def test_usual_tap_drills_are_in_the_set(thread: str, drill: float) -> None:
     assert f"{thread} tapped" in names(drill, 0.1)
 
 
+@pytest.mark.parametrize(
+    ("thread", "largest"),  # largest minor diameter of 6H threads, mm, handbook values from memory
+    [("M6x1", 5.153), ("M8x1.25", 6.912), ("M10x1.5", 8.676), ("M12x1.75", 10.441)],
+)
+def test_a_thread_at_its_largest_minor_diameter_is_in_the_set(thread: str, largest: float) -> None:
+    assert f"{thread} tapped" in names(largest, 0.01) and f"{thread} tapped" not in names(largest + 0.1, 0.02)
+
+
 @pytest.mark.parametrize(("diameter", "U"), [(math.nan, 0.1), (10.0, math.nan), (40.0, 0.5)])
 def test_nothing_is_guessed_without_a_diameter_or_outside_the_tables(diameter: float, U: float) -> None:
     assert fits(diameter, U) == []

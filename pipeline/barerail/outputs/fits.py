@@ -13,8 +13,11 @@ CLEARANCE = {
     "M12": (13.0, 13.5, 14.5),
     "M14": (15.0, 15.5, 16.5),
     "M16": (17.0, 17.5, 18.5),
+    "M18": (19.0, 20.0, 21.0),
+    "M20": (21.0, 22.0, 24.0),
+    "M24": (25.0, 26.0, 28.0),
 }
-"""ISO 273, mm: fine (H12), medium (H13), coarse (H14); secondary copy of the standard, M6 to M16."""
+"""ISO 273, mm: fine (H12), medium (H13), coarse (H14); secondary copy of the standard to M16, from memory above."""
 METRIC = ((6, 1.0), (8, 1.25), (10, 1.5), (10, 1.25), (12, 1.75), (12, 1.25), (14, 2.0), (14, 1.5), (16, 2.0))
 """Major diameter and pitch, mm: the coarse series of ISO 261 and the usual fine threads of vehicles."""
 UNIFIED = (
@@ -41,8 +44,9 @@ class Fit(NamedTuple):
 def fits(diameter: float, U: float) -> list[Fit]:
     """All candidates that [diameter - U, diameter + U] mm touches, smallest first; none where either isn't finite.
 
-    A clearance hole has its nominal diameter plus its tolerance. A tapped hole lies between the basic minor diameter
-    d - 1.0825 P (ISO 724) and the tap drill d - P (common practice). Paint, wear and punching are not allowed for.
+    A clearance hole has its nominal diameter plus its tolerance. A tapped hole shows its minor diameter: the basic one,
+    d - 1.0825 P (ISO 724), plus up to the tolerance 0.23 P^0.7 of grade 6 (ISO 965-1, formula from memory; for inch
+    threads taken over). Paint, wear and punching are not allowed for.
     """
     if not (math.isfinite(diameter) and math.isfinite(U)):
         return []
@@ -59,8 +63,8 @@ def _clearance() -> list[Fit]:
 
 
 def _tapped(name: str, major: float, pitch: float, standard: str) -> Fit:
-    low, high = round(major - 1.0825 * pitch, 3), round(major - pitch, 3)
-    return Fit(f"{name} tapped", low, high, f"{standard}; drill d - P, common practice")
+    low = major - 1.0825 * pitch
+    return Fit(f"{name} tapped", round(low, 3), round(low + 0.23 * pitch**0.7, 3), f"{standard}, ISO 965-1 grade 6")
 
 
 def _unified() -> list[Fit]:
