@@ -14,15 +14,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
+from matching import REACH_MM, across, matched
 
 from barerail.records import Array, Feature, Features, Station
 from barerail.scene import SceneCase, make
 from barerail.settings import Settings
 from barerail.stages.clean import clean
 from barerail.stages.fit import fit
-
-KINDS = {"hole": "hole", "slot": "slot", "stud": "stud", "clevis": "bolt-axis", "sleeve": "sleeve", "tube": "tube"}
-REACH_MM = 4.0
 
 
 def case_of(seed: int) -> SceneCase:
@@ -42,28 +40,16 @@ def case_of(seed: int) -> SceneCase:
 
 def scores(features: Features, truth: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
     """(quantity, error / u) of every feature and station that matches a true one."""
-    for true in truth["features"]:
-        if true["kind"] == "rail":
-            path = np.asarray(true["path"])
-            for station in (s for r in features.rails for s in r.stations):
-                yield from _station(station, path)
-        elif true["kind"] in KINDS:
-            near = [f for f in features.found if f.kind == KINDS[true["kind"]]]
-            near = [f for f in near if _across(f, true)[0] < REACH_MM]
-            if near:
-                yield from _feature(min(near, key=lambda f: _across(f, true)[0]), true)
-
-
-def _across(f: Feature, true: Mapping[str, Any]) -> tuple[float, Array]:
-    """Distance between the true point and the feature's across the true axis, mm; inf where axes differ."""
-    axis, d = np.asarray(true["axis"]), f.point - np.asarray(true["p"])
-    miss = d - (d @ axis) * axis
-    far = abs(f.axis @ axis) < 0.95 or (true["kind"] not in ("tube", "sleeve") and abs(d @ axis) > 8)
-    return float("inf") if far else float(np.linalg.norm(miss)), miss
+    truths = truth["features"]
+    for i, j in matched(features.found, truths):
+        yield from _feature(features.found[i], truths[j])
+    for path in (np.asarray(t["path"]) for t in truths if t["kind"] == "rail"):
+        for station in (s for r in features.rails for s in r.stations):
+            yield from _station(station, path)
 
 
 def _feature(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
-    miss = _across(f, true)[1]
+    miss = across(f, true)[1]
     axis = np.asarray(true["axis"])
     u = np.linalg.svd(axis[None])[2][1:]
     if f.kind != "tube":

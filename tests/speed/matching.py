@@ -69,10 +69,12 @@ def across(f: Feature, true: Mapping[str, Any]) -> tuple[float, Array]:
     axis, d = np.asarray(true["axis"]), f.point - np.asarray(true["p"])
     along = float(d @ axis)
     miss = d - along * axis
-    long = true["kind"] in ("tube", "sleeve")
-    far = abs(f.axis @ axis) < 0.95 or (not long and abs(along) > 8)
+    reach = 8.0
     if true["kind"] == "tube":
-        far |= abs(along) > np.linalg.norm(np.asarray(true["p1"]) - np.asarray(true["p0"])) / 2
+        reach = float(np.linalg.norm(np.asarray(true["p1"]) - np.asarray(true["p0"]))) / 2
+    elif true["kind"] == "sleeve":
+        reach = true["length"] / 2
+    far = abs(f.axis @ axis) < 0.95 or abs(along) > reach
     return float("inf") if far else float(np.linalg.norm(miss)), miss
 
 

@@ -16,6 +16,8 @@ from barerail.stages.fit.patches import Patch, Surface
 from barerail.stages.fit.studs import studs_on
 
 MOST_POINTS = 3000
+LONG = 6.0
+"""Length in diameters from which a tube's centreline is looked at for wander (judgement)."""
 BEND_PER_MM = 1 / 3000
 """Curvature of a centreline beyond which a tube is a bend or a hose, 1 / mm: 0.4 mm of sag over 100 mm is 1 / 3000."""
 
@@ -91,8 +93,8 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     middle = (low + high) / 2
     lift = np.eye(2, 5)
     lift[:, 2:4] = middle * np.eye(2)
-    u, v = fit.axes[:2]
-    flat = np.array([u, v]).T
+    across = lift @ cov @ lift.T + _form(fit, local, on) * np.eye(2)
+    flat = fit.axes[:2].T
     along = float(cloud.clean.spacing_mm / 2 + 1.0)
     sign = 1.0 if not cloud.surface.oriented else _facing(cloud.surface, fit)
     ends = fit.point + np.outer([low, high], fit.axis)
@@ -102,7 +104,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         axis=fit.axis,
         diameter=2 * fit.radius,
         length=float(high - low),
-        cov=flat @ (lift @ cov @ lift.T) @ flat.T + along**2 * np.outer(fit.axis, fit.axis),
+        cov=flat @ across @ flat.T + along**2 * np.outer(fit.axis, fit.axis),
         cov_axis=flat @ cov[2:4, 2:4] @ flat.T,
         u_diameter=float(2 * np.sqrt(cov[4, 4])),
         u_length=2 * along,
@@ -112,6 +114,20 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         ends=ends,
         detail={"facing": sign},
     )
+
+
+def _form(fit: CylinderFit, local: Array, on: NDArray[np.bool_], blocks: int = 8) -> float:
+    """Variance in mm2, per axis, of the centreline's own wander about the straight one, by blocks along a long tube.
+
+    What the scan shows of a long tube is never straight: welding and the scanner's drift bend it.
+    """
+    if np.ptp(local[:, 2]) < LONG * 2 * fit.radius:
+        return 0.0
+    edges = np.quantile(local[:, 2], np.linspace(0, 1, blocks + 1)[1:-1])
+    block, residuals = np.searchsorted(edges, local[:, 2]), fit.residuals[on]
+    away = local[:, :2] / np.maximum(np.hypot(*local[:, :2].T), 1e-9)[:, None]
+    off = [np.linalg.lstsq(away[block == k], residuals[block == k], rcond=None)[0] for k in range(blocks)]
+    return float(np.mean(np.square(off)))
 
 
 def _bent(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> bool:
