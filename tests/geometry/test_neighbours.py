@@ -5,8 +5,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from barerail.geometry.neighbours import (
+    blocks_of,
     cell_keys,
     components,
+    cosines,
     flatness,
     into_cells,
     nearest,
@@ -124,3 +126,18 @@ def test_cells_touch_by_side_edge_or_corner(gap, pieces):
     label = touching(np.vstack([first, first + gap]), 10.0)
     assert len(set(label.tolist())) == pieces
     assert label[0] == label[1] and label[2] == label[3]
+
+
+def test_blocks_hold_every_point_that_may_lie_within_reach():
+    points = np.random.default_rng(107).uniform(0, 500, (4000, 3))
+    blocks = blocks_of(points, 60.0)
+    distance = np.linalg.norm(blocks.cells.mean - [250, 250, 250], axis=1)
+    rows = blocks.within(distance, 80.0)
+    near = np.flatnonzero(np.linalg.norm(points - [250, 250, 250], axis=1) < 80.0)
+    assert np.isin(near, rows).all() and len(rows) < len(points) / 4
+
+
+def test_cosines_are_those_of_each_pair():
+    n = np.random.default_rng(108).standard_normal((50, 3))
+    near = np.random.default_rng(109).integers(0, 50, (50, 4))
+    assert np.allclose(cosines(n, near), np.einsum("mi,mki->mk", n, n[near]), rtol=0, atol=1e-12)

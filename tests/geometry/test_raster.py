@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from barerail.geometry.raster import cover, empty_discs
+from barerail.geometry.raster import cover, empty_discs, widest_gap
 
 SPACING, CELL = 1.5, 0.75
 
@@ -67,3 +67,11 @@ def test_cover_is_the_share_of_directions_seen(degrees, share):
     ring = 5.0 * np.column_stack([np.cos(turn), np.sin(turn)]) + [100.0, -7.0]
     assert cover(ring, np.array([100.0, -7.0]), 4.5, 5.5) == pytest.approx(share)
     assert cover(ring, np.array([100.0, -7.0]), 5.1, 9.0) == 0.0
+
+
+@pytest.mark.parametrize("open_deg", [30.0, 90.0, 200.0])
+def test_the_widest_gap_is_the_open_angle(open_deg):
+    turn = np.radians(np.linspace(open_deg / 2, 360 - open_deg / 2, 400))
+    ring = 5.0 * np.column_stack([np.cos(turn), np.sin(turn)]) + [3.0, -2.0]
+    assert widest_gap(ring, np.array([3.0, -2.0]), 4.5, 5.5) == pytest.approx(open_deg, abs=1e-6)
+    assert widest_gap(ring, np.array([3.0, -2.0]), 6.0, 7.0) == 360.0

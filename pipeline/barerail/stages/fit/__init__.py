@@ -15,6 +15,7 @@ from barerail.stages.fit.patches import find_patches, surface_of
 from barerail.stages.fit.planes import noise_of, plane_of
 from barerail.stages.fit.rails import rails_of
 from barerail.stages.fit.sleeves import sleeves_in
+from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.tubes import tubes_of
 
 PATCH_MIN_CM2 = 4.0
@@ -43,7 +44,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     studs = [f for f in found if f.kind == "stud"]
     tubes, on_tubes = tubes_of(cloud, patches, noise, settings, studs)
     tubes, found = sleeves_in(tubes, found)
-    found = bolt_axes(found, planes) + tubes + on_tubes
+    tubes, on_faces = shafts_on_faces(tubes, planes)
+    found = bolt_axes(found, planes) + tubes + on_tubes + on_faces
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
     dropped = sum(r.dropped for r in rails)

@@ -1,5 +1,7 @@
 """Studs: round shafts that stand on a flat face, found by the empty disc at their foot, or on a round tube."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,7 +10,7 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.neighbours import touching
 from barerail.geometry.raster import cover
-from barerail.records import Array, Feature, Index, NoiseModel
+from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.settings import FitSettings
 from barerail.stages.fit.bores import STUD_MM, Bore, Cloud, in_face, place
 from barerail.stages.fit.cylinders import skin_of
@@ -191,4 +193,41 @@ def _feature(
         arc_deg=round(360 * cover(local, np.zeros(2), 0.0, np.inf)),
         n=int(on.sum()),
         rms=float(np.sqrt((fit.residuals[on] ** 2).mean())),
+    )
+
+
+def shafts_on_faces(tubes: list[Feature], planes: tuple[Plane, ...]) -> tuple[list[Feature], list[Feature]]:
+    """Short tubes that stand square on a flat face, whose foot no empty disc has given away, as studs; and the rest."""
+    studs, rest = [], []
+    for t in tubes:
+        short = t.diameter < STUD_MM and t.length < LONGEST and t.detail.get("facing", 1.0) > 0
+        seats = [s for k, p in enumerate(planes) if (s := _stands_on(t, p, k)) is not None] if short else []
+        studs += seats[:1]
+        rest += [] if seats else [t]
+    return rest, studs
+
+
+def _stands_on(tube: Feature, plane: Plane, k: int) -> Feature | None:
+    """The stud a short tube is on a face, or None where it does not end there square and on the outer side."""
+    square = float(tube.axis @ plane.normal)
+    if abs(square) < 0.985:
+        return None
+    axis = tube.axis * np.sign(square)
+    height = float((tube.point - plane.centre) @ plane.normal) / abs(square)
+    seat = tube.point - height * axis
+    beside = np.abs(plane.axes[:2] @ (seat - plane.centre)) > np.array(plane.extent) / 2
+    if beside.any() or not -1.0 < height - tube.length / 2 < FOOT_MM:
+        return None
+    across = np.eye(3) - np.outer(axis, axis)
+    return replace(
+        tube,
+        kind="stud",
+        point=seat,
+        axis=axis,
+        length=height + tube.length / 2,
+        cov=across @ (tube.cov + height**2 * tube.cov_axis) @ across + plane.cov[0, 0] * np.outer(axis, axis),
+        u_length=tube.u_length,
+        plane=k,
+        ends=np.zeros((0, 3)),
+        detail={},
     )

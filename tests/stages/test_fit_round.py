@@ -1,0 +1,88 @@
+"""Fit on hand-made round things: studs on a tube, a hose, a tube that wanders. The truth is the construction."""
+
+import numpy as np
+import pytest
+from fit_case import Points, Scanner, across
+
+from barerail.records import Feature, Features
+from barerail.settings import CleanSettings, FitSettings
+from barerail.stages.clean import clean
+from barerail.stages.fit import fit
+
+TUBE, LENGTH = 30.0, 500.0
+STUDS = [(-120.0, 6.0, 35.0), (40.0, 5.0, 30.0), (150.0, 4.0, 32.0)]
+"""Place along the tube, radius and length from the tube's surface, mm."""
+HOSE, BEND = 9.0, 150.0
+
+
+def found_in(s: Scanner, points: Points) -> Features:
+    return fit(clean(s.scan(points), CleanSettings()), FitSettings())
+
+
+def of_kind(features: Features, kind: str) -> list[Feature]:
+    return [f for f in features.found if f.kind == kind]
+
+
+def studded(s: Scanner) -> Points:
+    """A tube along x with studs up +z, their feet where the tube's surface is, beside a flat sheet."""
+    tube = s.wall((0, 0, TUBE), -LENGTH / 2, LENGTH / 2, True).placed(across([1, 0, 0]), [0, 0, 0])
+    out = s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 200, 0])
+    for x, r, length in STUDS:
+        under = (np.hypot(tube.at[:, 0] - x, tube.at[:, 1]) < r) & (tube.at[:, 2] > 0)
+        tube = Points(tube.at[~under], tube.out[~under])
+        shaft = s.wall((x, 0, r), TUBE - 3, TUBE + length, True)
+        clear = np.hypot(shaft.at[:, 1], shaft.at[:, 2]) > TUBE
+        out += Points(shaft.at[clear], shaft.out[clear]) + s.flat((r, r)).placed(np.eye(3), [x, 0, TUBE + length])
+    return out + tube
+
+
+def hose(s: Scanner) -> Points:
+    """A quarter of a ring of round section in the plane z = 0."""
+    n = s.count(np.pi / 2 * BEND * 2 * np.pi * HOSE)
+    turn, about = s.rng.uniform(0, np.pi / 2, n), s.rng.uniform(0, 2 * np.pi, n)
+    way = np.column_stack([np.cos(turn), np.sin(turn), np.zeros(n)])
+    out = np.cos(about)[:, None] * way + np.sin(about)[:, None] * [0, 0, 1.0]
+    return Points(BEND * way + HOSE * out, out)
+
+
+@pytest.fixture(scope="module")
+def studs_found() -> Features:
+    s = Scanner(np.random.default_rng(140), 1.6)
+    return found_in(s, studded(s))
+
+
+def test_studs_on_a_tube_are_studs_where_they_meet_its_surface(studs_found: Features) -> None:
+    studs = sorted(of_kind(studs_found, "stud"), key=lambda f: float(f.point[0]))
+    assert len(studs) == len(STUDS)
+    for f, (x, r, length) in zip(studs, STUDS, strict=True):
+        assert np.abs(f.point - [x, 0, TUBE]).max() < 0.15 and f.axis[2] > np.cos(np.radians(1.0))
+        assert f.diameter == pytest.approx(2 * r, abs=0.15) and f.length == pytest.approx(length, abs=1.5)
+        assert (np.abs(f.point - [x, 0, TUBE]) < 4 * np.sqrt(np.diag(f.cov))).all()
+
+
+def test_the_tube_under_the_studs_stays_one_and_no_stud_is_told_twice(studs_found: Features) -> None:
+    tubes = of_kind(studs_found, "tube")
+    assert [round(t.diameter) for t in tubes] == [2 * TUBE] and tubes[0].length > 0.95 * LENGTH
+
+
+def test_a_bent_hose_is_no_straight_tube() -> None:
+    s = Scanner(np.random.default_rng(141), 1.6)
+    features = found_in(s, hose(s) + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 0, -60]))
+    assert not of_kind(features, "tube")
+
+
+def test_a_straight_hose_of_the_same_size_is_a_tube() -> None:
+    s = Scanner(np.random.default_rng(142), 1.6)
+    straight = s.wall((0, 0, HOSE), 0, 230, True).placed(across([1, 0, 0]), [0, 0, 0])
+    features = found_in(s, straight + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 0, -60]))
+    assert [round(t.diameter) for t in of_kind(features, "tube")] == [2 * HOSE]
+
+
+def test_a_tube_that_wanders_says_so_in_its_u() -> None:
+    s = Scanner(np.random.default_rng(143), 1.6)
+    straight = s.wall((0, 0, 20.0), -300, 300, True).placed(across([1, 0, 0]), [0, 0, 0])
+    sheet = s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 0, -60])
+    wave = 0.1 * np.sin(straight.at[:, 0] / 90)
+    wavy = Points(straight.at + np.column_stack([0 * wave, wave, 0 * wave]), straight.out)
+    plain, bent = (of_kind(found_in(s, p + sheet), "tube")[0] for p in (straight, wavy))
+    assert 0.03 < np.sqrt(bent.cov[1, 1]) < 0.12 and np.sqrt(bent.cov[1, 1]) > 2 * np.sqrt(plain.cov[1, 1])
