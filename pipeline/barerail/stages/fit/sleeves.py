@@ -13,16 +13,22 @@ def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature
     A sleeve is no longer than three diameters and has a hole in at least one end, or a bore seen in it.
     """
     rest, out = list(holes), []
-    bores = [t for t in tubes if t.detail["facing"] < 0]
-    for t in (t for t in tubes if t.detail["facing"] > 0):
+    bores = [t for t in tubes if t.detail["facing"] <= 0]
+    inside = [b for b in bores if any(_in_bore_of(b, t) for t in tubes)]
+    for t in (t for t in tubes if t.detail["facing"] >= 0 and not any(t is b for b in inside)):
         ends = [h for h in rest if h.kind == "hole" and _on_end(h, t)]
-        bore = next((b for b in bores if b.diameter < t.diameter and _coaxial(b, t)), None)
+        bore = next((b for b in inside if _in_bore_of(b, t)), None)
         if t.length > 3 * t.diameter or not (ends or bore):
             out.append(replace(t, detail={}))
             continue
         rest = [h for h in rest if not any(h is e for e in ends)]
         out.append(_sleeve(t, ends, bore))
     return out, rest
+
+
+def _in_bore_of(b: Feature, t: Feature) -> bool:
+    """Whether b is the bore of t: inside it, on its axis, and of a length with it."""
+    return t.detail["facing"] >= 0 and b.diameter < t.diameter - 2 and _coaxial(b, t) and b.length < 1.2 * t.length + 5
 
 
 def _coaxial(b: Feature, t: Feature) -> bool:
