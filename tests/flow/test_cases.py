@@ -1,6 +1,6 @@
 """The whole way to found holes on the cases with known truth beside the checkout.
 
-What is wanted: nine of ten holes that the scan shows, at a median of 0.15 mm. Of 28 holes each of these scans shows 26.
+What is wanted: 0.98 of the holes that the scan shows, at a median of 0.10 mm. Of 28 holes each of these scans shows 26.
 """
 
 import json
@@ -19,7 +19,7 @@ SHOWN = 26
 
 
 @pytest.mark.parametrize("name", ["ladder-sampled", "ladder-twisted"])
-def test_nine_of_ten_holes_are_found_where_they_are(name: str) -> None:
+def test_the_holes_are_found_where_they_are(name: str) -> None:
     if not (CASES / name).exists():
         pytest.skip(f"{name} is not beside the checkout")
     settings = Settings()
@@ -32,5 +32,5 @@ def test_nine_of_ten_holes_are_found_where_they_are(name: str) -> None:
             off = [np.cross(f.point - true["p"], axis) for f in holes if abs((f.point - true["p"]) @ axis) < 8]
             miss.append(min((float(np.linalg.norm(o)) for o in off), default=np.inf))
     near = [m for m in miss if m < 1.0]
-    assert len(near) >= 0.9 * SHOWN
-    assert np.median(near) < 0.15 and len(holes) <= SHOWN + 3
+    assert len(near) >= 0.98 * SHOWN
+    assert np.median(near) < 0.1 and len(holes) <= SHOWN + 3
