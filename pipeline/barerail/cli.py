@@ -13,14 +13,18 @@ from barerail import __version__
 from barerail.errors import BarerailError
 from barerail.options import (
     Above,
+    Common,
     Confirm,
     DatumFrom,
     Front,
     JobFolder,
     MaybeScan,
+    MeasuredFile,
     NamesFile,
     Quiet,
+    ScaleCheck,
     Scan,
+    ScanScale,
     ScanUnit,
     SettingsFile,
 )
@@ -59,21 +63,23 @@ app = typer.Typer(
 )
 
 
-def _run(request: Callable[[Any], Any], quiet: bool) -> None:
+def _run(request: Callable[[Any], Any], quiet: bool, about: str = "") -> None:
     from barerail.run import run
     from barerail.screen import Screen, show
 
     with Screen(quiet) as screen:
         asked = request(screen)
         outcome = run(asked, screen)
-    show(outcome, asked.until)
+    show(outcome, about or asked.until)
 
 
-def _do(until: str, job: Path, quiet: bool = False, changes: dict[str, Any] | None = None, **given: Any) -> None:
+def _do(
+    until: str, job: Path, quiet: bool = False, changes: dict[str, Any] | None = None, about: str = "", **given: Any
+) -> None:
     from barerail.run import Request
 
     set_now = {name: value for name, value in (changes or {}).items() if value}
-    _run(lambda watch: Request(job, until=until, changes=set_now, **given), quiet)
+    _run(lambda watch: Request(job, until=until, changes=set_now, **given), quiet, about)
 
 
 @app.callback(invoke_without_command=True)
@@ -93,8 +99,11 @@ def run_all(
     settings: SettingsFile = None,
     names: NamesFile = None,
     unit: ScanUnit = None,
+    scale: ScanScale = None,
     front: Front = None,
     above: Above = None,
+    common: Common = None,
+    scale_check: ScaleCheck = None,
     datum_from: DatumFrom = None,
     quiet: Quiet = False,
 ) -> None:
@@ -105,9 +114,17 @@ def run_all(
     \b
     barerail run frame.ply --job frame --front 2500,0,0 --above 0,0,2000
     barerail run frame.stl --job frame --unit in --names pickups.csv
+    barerail run front.ply rear.ply under.ply --job frame
     """
-    changes = {"read.unit": unit, "datum.front": front, "datum.above": above}
-    _do("report", job, quiet, changes, scans=tuple(scan), settings=settings, names=names, datum_from=datum_from)
+    changes = {
+        "read.unit": unit,
+        "read.scale": scale,
+        "datum.front": front,
+        "datum.above": above,
+        "check.length": scale_check,
+    }
+    given: dict[str, Any] = {"settings": settings, "names": names, "common": common, "datum_from": datum_from}
+    _do("report", job, quiet, changes, scans=tuple(scan), **given)
 
 
 @app.command(short_help="Read and thin the scan.")
@@ -116,14 +133,18 @@ def clean(
     scan: MaybeScan = None,
     settings: SettingsFile = None,
     unit: ScanUnit = None,
+    scale: ScanScale = None,
+    common: Common = None,
     quiet: Quiet = False,
 ) -> None:
-    """Read the scan, thin it, set floor, stands and specks aside, measure its spacing and noise.
+    """Read the scan, or join several, thin it, set floor, stands and specks aside, measure its spacing and noise.
 
     \b
     barerail clean frame.ply --job frame
+    barerail clean front.ply rear.ply --job frame --common targets.csv
     """
-    _do("clean", job, quiet, {"read.unit": unit}, scans=tuple(scan or ()), settings=settings)
+    changes = {"read.unit": unit, "read.scale": scale}
+    _do("clean", job, quiet, changes, scans=tuple(scan or ()), settings=settings, common=common)
 
 
 @app.command(short_help="Find holes, tubes, brackets and rails.")
@@ -175,6 +196,25 @@ def straightness(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = F
     barerail straightness --job frame --settings limits.toml
     """
     _do("straightness", job, quiet, settings=settings)
+
+
+@app.command(short_help="Judge lengths measured by hand.")
+def check(
+    job: JobFolder,
+    measured: MeasuredFile = None,
+    settings: SettingsFile = None,
+    scale_check: ScaleCheck = None,
+    quiet: Quiet = False,
+) -> None:
+    """Compare lengths that you measured by hand with the points, and say what that means for the scan's scale.
+
+    The lengths to measure stand in to-measure.csv of the job. Until they agree, files say SCALE NOT CHECKED.
+
+    \b
+    barerail check measured.csv --job frame
+    barerail check --job frame --scale-check hole-f10-L-hole-r7-R=1250.0
+    """
+    _do("report", job, quiet, {"check.length": scale_check}, "check", settings=settings, measured=measured)
 
 
 @app.command(short_help="Write CSV, JSON, DXF, STEP, PLY.")

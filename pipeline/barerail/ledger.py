@@ -10,7 +10,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-from barerail.records import KINDS, Note, Progress
+from barerail.records import KINDS, Note, Progress, Scan
 from barerail.settings import Settings
 from barerail.store import work
 from barerail.store.files import Content
@@ -18,6 +18,7 @@ from barerail.store.job import Basis, Job, Replaced, digest
 
 T = TypeVar("T")
 NAMES, RECIPE = "work/names.csv", "work/recipe.json"
+COMMON, MEASURED = "work/common.csv", "work/measured.csv"
 PLURAL = {"bolt-axis": "bolt-axes"}
 _COMMON = ("geometry", "records.py", "store")
 
@@ -33,13 +34,15 @@ class Stage:
 
 STAGES = {
     "read": Stage((), ()),
-    "clean": Stage(("read",), ("stages/clean.py",)),
+    "join": Stage(("read",), ("stages/join",), COMMON),
+    "clean": Stage(("read", "join"), ("stages/clean.py",)),
     "fit": Stage(("clean",), ("stages/fit",)),
     "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), RECIPE),
     "points": Stage(("fit", "datum"), ("stages/points", "outputs"), NAMES),
     "straightness": Stage(("fit", "datum"), ("stages/straightness", "outputs")),
-    "export": Stage(("read", "fit", "datum", "points"), ("outputs",)),
-    "report": Stage(("clean", "fit", "datum", "points", "straightness"), ("outputs",)),
+    "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), MEASURED),
+    "export": Stage(("read", "join", "fit", "datum", "points", "check"), ("outputs",)),
+    "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
 }
 
 
@@ -94,9 +97,14 @@ class Ledger:
         record = do()
         self.records[stage] = record
         contents = self._contents(stage, record)
-        counts, notes = _counts(stage, record), getattr(record, "notes", ())
+        counts, notes = _counts(stage, record), _notes(stage, record)
         seconds = round(time.perf_counter() - started, 3)
-        facts = {"seconds": seconds, "counts": counts, "warnings": [n.text for n in notes if n.warning]}
+        facts = {
+            "seconds": seconds,
+            "counts": counts,
+            "warnings": [n.text for n in notes if n.warning],
+            **_poses(record),
+        }
         later = list(STAGES)[list(STAGES).index(stage) + 1 :]
         replaced = self.job.keep(stage, basis, contents, facts, later)
         self.job.remember(self.settings)
@@ -113,11 +121,11 @@ class Ledger:
         if stage in ("export", "report"):
             return dict(record)
         given = {name: self.given[name] for name in (STAGES[stage].given,) if name in self.given}
-        return work.contents(stage, record) | self._public(stage, record) | given
+        return work.contents(stage, record, self.records.get("read")) | self._public(stage, record) | given
 
     def _public(self, stage: str, record: Any) -> dict[str, Content]:
         """The files other programs read, beside the stage's own record."""
-        from barerail.outputs import table
+        from barerail.outputs import checks, table
 
         datum: Any = self.records.get("datum")
         match stage:
@@ -132,11 +140,28 @@ class Ledger:
                 return {name: make(record, datum) for name, make in tables.items()}
             case "straightness":
                 return {"straightness.json": table.straightness_json(record, datum)}
+            case "check":
+                return dict(checks.check_files(record, self.records["points"], self.records["fit"].noise))
         return {}
 
     def _load(self, stage: str) -> Any:
         # From disk even where it was just made: a resumed run then works on the very same, and a big scan is mapped.
-        return None if stage in ("export", "report") else work.load(self.job.folder, stage, self.records.get("read"))
+        return None if stage in ("export", "report") else work.load(self.job.folder, stage, self._scan())
+
+    def _scan(self) -> Any:
+        """What later records stand on: the joined scan, or the scan as read where that is still to be joined."""
+        return self.records.get("join", self.records.get("read"))
+
+
+def _notes(stage: str, record: Any) -> tuple[Note, ...]:
+    """A record's notes; of a scan that was joined only what that said."""
+    return tuple(note for note in getattr(record, "notes", ()) if stage != "join" or note.stage == "join")
+
+
+def _poses(record: Any) -> dict[str, Any]:
+    """For job.json: each joined scan's pose, row-major 4x4, in mm, into the first one's coordinates."""
+    joined = isinstance(record, Scan) and record.joints
+    return {"poses": {s.name: s.pose.tolist() for s in record.sources}} if joined else {}
 
 
 @cache
@@ -156,7 +181,10 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
     match stage:
         case "read":
             triangles = {} if record.triangles is None else {"triangles": len(record.triangles)}
-            return {"points": len(record.points), **triangles}
+            scans = {"scans": len(record.sources)} if len(record.sources) > 1 else {}
+            return {**scans, "points": len(record.points), **triangles}
+        case "join":
+            return {"scans": len(record.sources), "pairs": len(record.joints)}
         case "clean":
             lengths = {"cell_mm": record.voxel_mm, "spacing_mm": record.spacing_mm, "noise_mm": record.noise_mm}
             return {"thinned points": len(record.thin), **{k: v for k, v in lengths.items() if math.isfinite(v)}}
@@ -171,6 +199,8 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             return {"stations": len(record.stations), "used": sum(s.used for s in record.stations)}
         case "datum":
             return {"assumed": len(record.assumed)}
+        case "check":
+            return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
         case "export":
             return {"files": len(record)}
     return {}

@@ -16,11 +16,18 @@ def _point(text: str) -> tuple[float, float, float]:
     return x, y, z
 
 
-Scan = Annotated[list[Path], typer.Argument(metavar="SCAN", help="The scan file.", show_default=False)]
+Scan = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="SCAN...", help="The scan file; several are joined into the first one's axes.", show_default=False
+    ),
+]
 MaybeScan = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="[SCAN]", help="The scan file; a job that has read it needs it no more.", show_default=False
+        metavar="[SCAN]...",
+        help="The scan file, or several to join; a job that has read them needs them no more.",
+        show_default=False,
     ),
 ]
 JobFolder = Annotated[
@@ -38,6 +45,31 @@ NamesFile = Annotated[
 ]
 ScanUnit = Annotated[
     Unit | None, typer.Option("--unit", help="Unit of the scan file, where it states none.", show_default=False)
+]
+ScanScale = Annotated[
+    float | None,
+    typer.Option("--scale", help="Multiply all lengths of the scan, as a check length says.", show_default=False),
+]
+Common = Annotated[
+    Path | None,
+    typer.Option(
+        "--common",
+        metavar="FILE",
+        help="CSV of places seen in several scans: point, scan, x, y, z, as each scan file counts.",
+    ),
+]
+ScaleCheck = Annotated[
+    str | None,
+    typer.Option(
+        "--scale-check",
+        metavar="A-B=MM",
+        help="A known length between two points, like A-B=1250.0 or A-B=1250.0+-0.3; judged, never applied.",
+        show_default=False,
+    ),
+]
+MeasuredFile = Annotated[
+    Path | None,
+    typer.Argument(metavar="[MEASURED.csv]", help="CSV: a, b, length_mm and U_mm where known.", show_default=False),
 ]
 Front = Annotated[
     Any,

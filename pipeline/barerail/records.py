@@ -62,8 +62,53 @@ class Note:
 
 
 @dataclass(frozen=True, eq=False)
+class Tie(Frozen):
+    """How well a joined scan's pose is held.
+
+    cov (6, 6): of (shift in mm, turn in rad) about the point `about`, first scan's axes, from the surfaces or common
+    points alone; reach_mm: how far the scan goes on from what it shares with others; joints: how many lie between it
+    and the first scan.
+    """
+
+    about: Array
+    cov: Array
+    reach_mm: float
+    joints: int
+
+
+@dataclass(frozen=True)
+class Joint:
+    """Two scans (indices in Scan.sources) tied to each other: by `frame`, `points` or `overlap`.
+
+    share: of the smaller one's surface that both have. residual_mm: median distance of the two surfaces (of the common
+    points: rms). gap_mm, gap_deg: by how much this pair alone misses what the chain of the others says; nan on a chain.
+    """
+
+    first: int
+    second: int
+    by: str
+    share: float
+    residual_mm: float
+    gap_mm: float = float("nan")
+    gap_deg: float = float("nan")
+
+
+@dataclass(frozen=True)
+class CommonPoint:
+    """One place seen in a scan: its name, the scan file's name, and where, in that file's own unit. row: its line."""
+
+    row: int
+    name: str
+    scan: str
+    position: tuple[float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
 class Source(Frozen):
-    """One scan file. `rows` are its points in Scan.points; `pose` (4, 4) maps its mm to the first file's mm."""
+    """One scan file. `rows` are its points in Scan.points; `pose` (4, 4) maps its mm to the first file's mm.
+
+    tie: None for the first file, and before joining.
+    """
 
     name: str
     sha256: str
@@ -72,11 +117,16 @@ class Source(Frozen):
     pose: Array
     spacing_mm: float = float("nan")
     noise_mm: float = float("nan")
+    mm_per_unit: float = 1.0
+    tie: Tie | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Scan(Frozen):
-    """What was read: points (n, 3) in mm, normals (n, 3) or None, triangles (t, 3) or None for a cloud."""
+    """What was read: points (n, 3) in mm, normals (n, 3) or None, triangles (t, 3) or None for a cloud.
+
+    As read, each source stands in its own axes; joined, all stand in the first one's.
+    """
 
     points: Array
     normals: NDArray[np.float32] | None
@@ -86,6 +136,7 @@ class Scan(Frozen):
     unit_assumed: bool
     sources: tuple[Source, ...]
     notes: tuple[Note, ...] = ()
+    joints: tuple[Joint, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,7 +289,8 @@ class Influence(Frozen):
 class Datum(Frozen):
     """Car axes from scan axes (both mm), with the covariance (6, 6) of (tx, ty, tz mm; rx, ry, rz rad).
 
-    Small rotations about the fixed car axes, at the car origin: a point q moves by t + r x q.
+    Small rotations about the fixed car axes, at the car origin: a point q moves by t + r x q. scale: whether lengths
+    were checked by hand, in words.
     """
 
     car_from_scan: Array
@@ -253,6 +305,7 @@ class Datum(Frozen):
     mm_per_scan_unit: float
     influence: tuple[Influence, ...] = ()
     notes: tuple[Note, ...] = ()
+    scale: str = "SCALE NOT CHECKED when this was written; check.json has what hand measurements say"
 
 
 @dataclass(frozen=True)
@@ -355,4 +408,44 @@ class Straightness:
     stations: tuple[StationPair, ...]
     verdicts: Mapping[str, str]
     assumed: tuple[str, ...]
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A straight distance between two points measured by hand. U_mm: its own U (k = 2), None where not stated.
+
+    row: its line in the table, 0 for the check length given by itself.
+    """
+
+    row: int
+    a: str
+    b: str
+    length_mm: float
+    U_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A hand measurement against the points. U_mm (k = 2): of the difference, both shares; the datum has none in it."""
+
+    a: str
+    b: str
+    expected_mm: float
+    measured_mm: float
+    U_mm: float
+    agrees: bool
+
+
+@dataclass(frozen=True)
+class Check:
+    """What hand measurements say of the scan's lengths. scale: hand over scan, with U_scale (k = 2); nan for none.
+
+    state: not checked, passed, failed (a length disagrees), not proven (U_scale too large to tell).
+    """
+
+    rows: tuple[Compared, ...]
+    scale: float
+    U_scale: float
+    state: str
     notes: tuple[Note, ...] = ()

@@ -3,16 +3,19 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from barerail.errors import UsageError
-from barerail.ledger import NAMES, RECIPE, Enough, Ledger, Watch
+from barerail.ledger import COMMON, MEASURED, NAMES, RECIPE, Enough, Ledger, Watch
 from barerail.records import (
+    Check,
     CleanScan,
+    CommonPoint,
     Datum,
     Features,
+    Measured,
     MountPoints,
     Note,
     Progress,
@@ -22,16 +25,19 @@ from barerail.records import (
     no_progress,
 )
 from barerail.settings import Settings
+from barerail.stages.check import check
 from barerail.stages.clean import clean
 from barerail.stages.datum import datum
 from barerail.stages.fit import fit
+from barerail.stages.join import join
 from barerail.stages.points import points
 from barerail.stages.straightness import straightness
-from barerail.store import config, names, readers
+from barerail.store import config, names, readers, tables
 from barerail.store.job import Job, opened
 
 T = TypeVar("T")
 LAST = "report"
+_GIVEN = (NAMES, COMMON, MEASURED, RECIPE)
 
 
 class Step(Protocol):
@@ -49,6 +55,7 @@ class Result:
     datum: Datum
     points: MountPoints
     straightness: Straightness
+    check: Check
 
 
 def at_once(stage: str, do: Callable[[Progress], T]) -> T:
@@ -62,8 +69,14 @@ def process(
     wanted: Sequence[Wanted] = (),
     recipe: Mapping[str, Any] | None = None,
     step: Step = at_once,
+    common: Sequence[CommonPoint] = (),
+    measured: Sequence[Measured] = (),
 ) -> Result:
     """The method. Each stage takes the records before it and its own settings, and touches nothing else."""
+    # Bring several scans into the first one's axes: as they lie, by common points, or by what both see.
+    if len(scan.sources) > 1:
+        read = scan
+        scan = step("join", lambda progress: join(read, settings.join, common, progress))
     # Thin the scan for finding things, keep the way back to every point, label floor, stands and specks, measure noise.
     cleaned = step("clean", lambda progress: clean(scan, settings.clean, progress))
     # Find faces, tubes, holes, brackets and rail stations on the thinned scan; measure each on all of its points.
@@ -74,14 +87,17 @@ def process(
     labelled = step("points", lambda progress: points(features, car, wanted, settings.points))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
     straight = step("straightness", lambda progress: straightness(features, car, settings.straightness))
-    return Result(cleaned, features, car, labelled, straight)
+    # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
+    checked = step("check", lambda progress: check(labelled, features.noise, measured, settings.check))
+    return Result(cleaned, features, car, labelled, straight, checked)
 
 
 @dataclass(frozen=True)
 class Request:
     """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
 
-    changes: settings by dotted name. names: a names file. datum_from: another job's folder.
+    changes: settings by dotted name. names: a names file. common: a table of points seen in several scans.
+    measured: a table of lengths measured by hand. datum_from: another job's folder.
     """
 
     job: Path
@@ -90,6 +106,8 @@ class Request:
     settings: Path | None = None
     changes: Mapping[str, Any] = field(default_factory=dict)
     names: Path | None = None
+    common: Path | None = None
+    measured: Path | None = None
     datum_from: Path | None = None
 
 
@@ -114,12 +132,14 @@ def run(request: Request, watch: Watch) -> Outcome:
         settings = config.changed(settings_file or job.settings, request.changes)
         given = _given(request)
         wanted, recipe = _wanted(given, request, watch), json.loads(given.get(RECIPE, b"null"))
+        common = _common(given, request, [path.name for path in job.scans])
+        measured = _measured(given, request)
         step = Ledger(job, settings, given, watch, request.until)
         with suppress(Enough):
             scan = step("read", lambda progress: _read(job, settings))
-            result = process(scan, settings, wanted, recipe, step)
-            step("export", lambda progress: _export(scan, result, settings))
-            step("report", lambda progress: _report(scan, result, settings))
+            result = process(scan, settings, wanted, recipe, step, common, measured)
+            step("export", lambda progress: _export(result, settings))
+            step("report", lambda progress: _report(result, settings))
         job.remember(settings)
         told = step.records if request.until == LAST else [request.until]
         public = [name for stage in told for name in job.outputs(stage) if not name.startswith("work/")]
@@ -127,10 +147,14 @@ def run(request: Request, watch: Watch) -> Outcome:
 
 
 def _given(request: Request) -> dict[str, bytes]:
-    """The names file and the recipe: those given now, else the job's own copies."""
-    found = {name: path.read_bytes() for name in (NAMES, RECIPE) if (path := request.job / name).exists()}
+    """The files that a user may give, by their place in the job: those given now, else the job's own copies."""
+    found = {name: path.read_bytes() for name in _GIVEN if (path := request.job / name).exists()}
     if request.names:
-        found[NAMES] = names.raw(request.names)
+        found[NAMES] = tables.raw(request.names, "names file")
+    if request.common:
+        found[COMMON] = tables.raw(request.common, "common points")
+    if request.measured:
+        found[MEASURED] = tables.raw(request.measured, "measured lengths")
     if request.datum_from:
         found[RECIPE] = json.dumps(_recipe(request.datum_from), sort_keys=True).encode()
     return found
@@ -147,6 +171,16 @@ def _wanted(given: Mapping[str, bytes], request: Request, watch: Watch) -> tuple
     return wanted
 
 
+def _common(given: Mapping[str, bytes], request: Request, scans: Sequence[str]) -> tuple[CommonPoint, ...]:
+    file = (request.common or Path(COMMON)).name
+    return tables.common_points(given[COMMON], file, scans) if COMMON in given else ()
+
+
+def _measured(given: Mapping[str, bytes], request: Request) -> tuple[Measured, ...]:
+    file = (request.measured or Path(MEASURED)).name
+    return tables.measured(given[MEASURED], file) if MEASURED in given else ()
+
+
 def _recipe(folder: Path) -> Any:
     try:
         return json.loads((folder / "datum.json").read_text("utf-8"))["recipe"]
@@ -160,13 +194,13 @@ def _read(job: Job, settings: Settings) -> Scan:
         raise UsageError(
             f"{missing[0]} must be read again and isn't where it was: barerail clean SCAN --job {job.folder}"
         )
-    return readers.read(job.scans, settings.read.unit)
+    return readers.read(job.scans, settings.read.unit, settings.read.scale)
 
 
-def _export(scan: Scan, result: Result, settings: Settings) -> dict[str, bytes]:
+def _export(result: Result, settings: Settings) -> dict[str, bytes]:
     from barerail.outputs import dxf, mesh, step, table
 
-    car, labelled = result.datum, result.points
+    scan, car, labelled = result.clean.scan, _with_scale(result), result.points
     makers: dict[str, tuple[str, Callable[[], bytes]]] = {
         "csv": ("points.csv", lambda: table.points_csv(labelled, car)),
         "json": ("points.json", lambda: table.points_json(labelled, car)),
@@ -179,11 +213,25 @@ def _export(scan: Scan, result: Result, settings: Settings) -> dict[str, bytes]:
     return {f"export/{name}": make() for name, make in wanted}
 
 
-def _report(scan: Scan, result: Result, settings: Settings) -> dict[str, bytes]:
+def _with_scale(result: Result) -> Datum:
+    """The datum with what hand measurements say of the scale, for the files that come after them."""
+    from barerail.outputs.checks import scale_words
+
+    return replace(result.datum, scale=scale_words(result.check))
+
+
+def _report(result: Result, settings: Settings) -> dict[str, bytes]:
     from barerail.outputs.page import report_html
 
-    title = ", ".join(source.name for source in scan.sources)
+    title = ", ".join(source.name for source in result.clean.scan.sources)
     page = report_html(
-        result.clean, result.features, result.datum, result.points, result.straightness, settings.report, title
+        result.clean,
+        result.features,
+        _with_scale(result),
+        result.points,
+        result.straightness,
+        settings.report,
+        title,
+        result.check,
     )
     return {"report.html": page}

@@ -2,7 +2,7 @@
 
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
@@ -73,12 +73,13 @@ def show(outcome: "Outcome", until: str) -> None:
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import words
+    from barerail.outputs import checks, words
 
-    made = {
+    made: dict[str, Callable[[], str]] = {
         "datum": lambda: words.datum_words(records["datum"]),
         "points": lambda: words.points_table(records["points"]),
         "straightness": lambda: words.straightness_words(records["straightness"]),
+        "check": lambda: checks.check_words(records["check"]),
     }
-    wanted = made if until == "report" else [until]
+    wanted = list(made) if until == "report" else [until]
     return [made[name]() for name in wanted if name in made]

@@ -24,6 +24,30 @@ class ReadSettings(Model):
     unit: Literal["auto", "mm", "cm", "m", "in", "ft"] = Field(
         "auto", description="unit of the file's coordinates; auto: from the format, else guessed from the size"
     )
+    scale: float = Field(
+        1.0, gt=0.5, lt=2, description="what coordinates are multiplied by, from a check length; 1: as scanned"
+    )
+
+
+class JoinSettings(Model):
+    """How several scans become one."""
+
+    method: Literal["auto", "frame"] = Field(
+        "auto",
+        description="auto: as they lie where that agrees, else by common points, else by overlap; frame: as they lie",
+    )
+    min_overlap: float = Field(
+        0.15,
+        gt=0,
+        lt=1,
+        description="least share of the smaller scan's surface that two scans must both have, 1 (judgement)",
+    )
+    rival_ratio: float = Field(
+        0.8,
+        gt=0,
+        le=1,
+        description="refuse where the next best pose scores more than this times the best, 1 (judgement)",
+    )
 
 
 class CleanSettings(Model):
@@ -96,6 +120,18 @@ class StraightnessSettings(Model):
     )
 
 
+class CheckSettings(Model):
+    """What hand measurements are judged by."""
+
+    length: str = Field("", description="a check length between two points, mm, such as A-B=1250.0 or A-B=1250.0+-0.3")
+    tape_U_mm: Positive = Field(
+        1.0, description="U (k = 2) of a length measured by hand where its row gives none, mm (judgement)"
+    )
+    scale_U: Positive = Field(
+        0.002, lt=1, description="largest U (k = 2) of the scale that counts as checked, 1: 2 mm on 1 m (judgement)"
+    )
+
+
 class ExportSettings(Model):
     """What is written to export/."""
 
@@ -114,10 +150,12 @@ class Settings(Model):
     """All settings of a run."""
 
     read: ReadSettings = ReadSettings()
+    join: JoinSettings = JoinSettings()
     clean: CleanSettings = CleanSettings()
     fit: FitSettings = FitSettings()
     datum: DatumSettings = DatumSettings()
     points: PointsSettings = PointsSettings()
     straightness: StraightnessSettings = StraightnessSettings()
+    check: CheckSettings = CheckSettings()
     export: ExportSettings = ExportSettings()
     report: ReportSettings = ReportSettings()

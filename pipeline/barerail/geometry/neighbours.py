@@ -107,6 +107,15 @@ def cosines(normals: Array, near: Index) -> Array:
     return total
 
 
+def convexity(points: Array, normals: Array, reach: float = 60.0, probes: int = 2000) -> float:
+    """Median of n . (middle of what lies within reach - point), mm: negative where normals point out of bodies."""
+    probe = np.linspace(0, len(points) - 1, min(probes, len(points))).astype(np.int64)
+    rough = points[:: max(1, len(points) // 60_000)]
+    around = cKDTree(rough).query_ball_point(points[probe], reach, workers=-1, return_sorted=True)
+    middle = np.array([rough[a].mean(0) if a else points[p] for a, p in zip(around, probe, strict=True)])
+    return float(np.median(np.einsum("mi,mi->m", normals[probe], middle - points[probe])))
+
+
 def flatness(normals: Array, near: Index) -> Array:
     """Rms angle (m,) in rad between each normal and its neighbours', signs ignored; pi / 2 without neighbours."""
     seen = near >= 0

@@ -24,6 +24,7 @@ def header_fields(file: str, datum: Datum) -> Mapping[str, str]:
         "coverage": "U is the expanded uncertainty, k = 2",
         "assumed": assumed_words(datum),
         "stamp": stamp(datum),
+        "scale": datum.scale,
         "cautions": CAUTION,
     }
     return {key: one_line(text) for key, text in fields.items() if text}

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
 from barerail.outputs.page_checks import hand_checks
 from barerail.outputs.page_scan import packed, shown
 from barerail.outputs.page_straight import straight_figure
@@ -23,7 +24,7 @@ from barerail.outputs.page_tables import (
 )
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
 from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, datum_words, fixed, rounded_up, stamp
-from barerail.records import Array, CleanScan, Datum, Features, MountPoints, Straightness
+from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 
 
@@ -35,6 +36,7 @@ def report_html(
     straightness: Straightness,
     settings: ReportSettings,
     title: str,
+    check: Check = NOT_CHECKED,
 ) -> bytes:
     """The page as UTF-8 bytes: everything inside, nothing fetched, the same input the same bytes.
 
@@ -60,6 +62,8 @@ def report_html(
         plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
         data=Markup(_json({"view": drawn, "straight": straight_figure(straightness)})),
         stamp=stamp(datum),
+        unchecked="" if check.state == "passed" else scale_words(check),
+        measured=check_words(check) if check.rows else "",
         axes=axes_words(datum),
         datum=datum_words(datum),
         facts=facts(clean, datum, points, straightness),

@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
+from barerail.geometry.distance import distance, distance_U
 from barerail.outputs.words import expanded
 from barerail.records import Array, MountPoint, NoiseModel
 
@@ -22,19 +23,6 @@ class HandCheck:
     b: MountPoint
     distance_mm: float
     U_mm: float
-
-
-def distance_U(a: MountPoint, b: MountPoint, noise: NoiseModel) -> float:
-    """U (k = 2) in mm of the straight distance of two points: both fits and the scanner's drift between them.
-
-    u2 = e' (cov_local_a + cov_local_b) e + 2 drift_mm2 + (drift_mm_per_m * L / 1000)2, e the unit direction, L the
-    distance in mm. The datum moves both points alike, so it has no share.
-    """
-    step = b.position - a.position
-    length = float(np.linalg.norm(step))
-    e = step / length
-    drift = 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * length / 1000) ** 2
-    return 2 * float(np.sqrt(e @ (a.cov_local + b.cov_local) @ e + drift))
 
 
 def hand_checks(points: tuple[MountPoint, ...], noise: NoiseModel) -> list[HandCheck]:
@@ -67,4 +55,4 @@ def _best(
     value, a, b = max(ranked, key=lambda r: r[0])
     if value < least_mm:
         return None
-    return HandCheck(what, a, b, float(np.linalg.norm(a.position - b.position)), distance_U(a, b, noise))
+    return HandCheck(what, a, b, distance(a, b), distance_U(a, b, noise))

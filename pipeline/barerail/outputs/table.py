@@ -168,11 +168,11 @@ def _csv(lines: Sequence[str], columns: Mapping[str, int], rows: Iterable[Mappin
 
 def _cell(key: str, value: Any, decimals: int) -> str:
     if decimals == TEXT:
-        return _text(value)
+        return csv_text(value)
     return fixed(rounded_up(value, decimals) if key.startswith("U_") else value, decimals)
 
 
-def _text(value: str) -> str:
+def csv_text(value: str) -> str:
     """A text by RFC 4180; an apostrophe leads where it would read as a formula (OWASP: CSV injection) or comment."""
     text = one_line(value)
     text = f"'{text}" if text.startswith(("=", "+", "-", "@", "#")) else text

@@ -12,6 +12,7 @@ from scipy.spatial import ConvexHull, cKDTree
 from barerail.geometry.neighbours import (
     Cells,
     cell_keys,
+    convexity,
     cosines,
     flatness,
     into_cells,
@@ -32,6 +33,7 @@ from barerail.records import (
     Note,
     Progress,
     Scan,
+    Source,
     no_progress,
 )
 from barerail.settings import CleanSettings
@@ -67,7 +69,7 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
         notes += said
     progress(0.9)
     label, floor, said = _labels(cells.mean, normals, voxel, settings)
-    sources = tuple(replace(s, spacing_mm=spacing, noise_mm=noise) for s in scan.sources)
+    sources = _measured(scan, spacing, noise, settings)
     return CleanScan(
         scan=replace(scan, sources=sources),
         thin=cells.mean,
@@ -97,6 +99,21 @@ def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, fl
         voxel = round(1.75 * spacing, 2)
         cells = _cells(points, scan.normals, rows, voxel)
     return cells, voxel, spacing
+
+
+def _measured(scan: Scan, spacing: float, noise: float, settings: CleanSettings) -> tuple[Source, ...]:
+    """The sources, each with its own spacing and noise; those of the whole where there is one alone."""
+    if len(scan.sources) == 1:
+        return (replace(scan.sources[0], spacing_mm=spacing, noise_mm=noise),)
+    out = []
+    for source in scan.sources:
+        rows = slice(*source.rows)
+        alone = replace(scan, points=scan.points[rows], normals=None if scan.normals is None else scan.normals[rows])
+        cells, voxel, own = _thin(alone.points, alone, settings)
+        near, _ = nearest(cells.mean, FEW, 6 * voxel)
+        near = _same_side(near, _given_normals(alone, cells, near)[0])
+        out.append(replace(source, spacing_mm=own, noise_mm=_noise(alone.points, cells, near)))
+    return tuple(out)
 
 
 def _copies(count: int) -> tuple[Note, ...]:
@@ -181,18 +198,9 @@ def _first(near: Index, k: int) -> Index:
 def _signed(thin: Array, normals: Array, given: Array) -> tuple[Array, tuple[Note, ...]]:
     """Normals signed like the given ones, and all turned where those point into the metal."""
     signed = normals * np.where(np.einsum("mi,mi->m", given, normals) < 0, -1.0, 1.0)[:, None]
-    if _convexity(thin, signed) > 0:
+    if convexity(thin, signed) > 0:
         return -signed, (Note("clean", "the scan's normals point into the metal: turned", warning=True),)
     return signed, ()
-
-
-def _convexity(thin: Array, normals: Array, reach: float = 60.0) -> float:
-    """Mean of n . (middle of what lies within reach - point), mm: negative where normals point out of bodies."""
-    probe = np.linspace(0, len(thin) - 1, min(PROBES, len(thin))).astype(np.int64)
-    rough = thin[:: max(1, len(thin) // 60_000)]
-    around = cKDTree(rough).query_ball_point(thin[probe], reach, workers=-1, return_sorted=True)
-    middle = np.array([rough[a].mean(0) if a else thin[p] for a, p in zip(around, probe, strict=True)])
-    return float(np.median(np.einsum("mi,mi->m", normals[probe], middle - thin[probe])))
 
 
 def _neighbours(noise: float, spacing: float) -> int:

@@ -1,20 +1,18 @@
 """Names files: which features the user named, and where they are to be looked for."""
 
 import csv
-import math
 import re
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
-from pathlib import Path
 from typing import NamedTuple
 
 from barerail.errors import UsageError
 from barerail.records import KINDS, Wanted
+from barerail.store.tables import number
 
 REACH_MM = 15.0
 _MM_PER = {"mm": 1.0, "in": 25.4}
 _COORDINATES = ("x", "y", "z")
-_COMMA_DECIMAL = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?")
 _OTHER_AXES = ("iso4130", "rearward")
 
 Row = tuple[int, Mapping[str, str]]
@@ -26,14 +24,6 @@ class Names(NamedTuple):
 
     wanted: tuple[Wanted, ...]
     left_out: tuple[str, ...]
-
-
-def raw(path: Path) -> bytes:
-    """The bytes of a names file; UsageError where it can't be read."""
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise UsageError(f"can't read the names file {path}: {error.strerror}") from error
 
 
 def parse(data: bytes, file: str) -> Names:
@@ -110,7 +100,7 @@ def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str) -> Wanted:
         hint = f"did you mean {near[0]}?" if near else f"one of {', '.join(KINDS)}"
         raise UsageError(f"{place} ({name}): '{kind}' is no kind of feature; {hint}")
     columns = [f"{axis}_{unit}" for axis in _COORDINATES]
-    x, y, z = (_number(cells.get(column, ""), column, place) * _MM_PER[unit] for column in columns)
+    x, y, z = (number(cells.get(column, ""), column, place) * _MM_PER[unit] for column in columns)
     return Wanted(row, name, kind, (x, y, z), _reach(cells, place))
 
 
@@ -119,21 +109,10 @@ def _reach(cells: Mapping[str, str], place: str) -> float:
     if not given:
         return REACH_MM
     unit, text = given[0]
-    reach = _number(text, f"reach_{unit}", place) * _MM_PER[unit]
+    reach = number(text, f"reach_{unit}", place) * _MM_PER[unit]
     if reach <= 0:
         raise UsageError(f"{place}: reach_{unit} is {text}: how far to look must be more than 0 {unit}")
     return reach
-
-
-def _number(text: str, column: str, place: str) -> float:
-    dotted = text.replace(",", ".") if _COMMA_DECIMAL.fullmatch(text) else text
-    try:
-        value = float(dotted)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise UsageError(f"{place}: {column} is '{text}', which is no number")
-    return value
 
 
 def _unique(wanted: list[Wanted], file: str) -> None:

@@ -1,7 +1,8 @@
-"""A scan file as a `Scan`: the format by its ending, the unit, and every check a scan must pass. Only ever reads."""
+"""Scan files as a `Scan`: the format by its ending, the unit, and every check a scan must pass. Only ever reads."""
 
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,36 +18,81 @@ READERS: dict[str, Callable[[Path], Raw]] = {
     ".ply": ply.read, ".stl": stl.read, ".obj": obj.read,
     ".xyz": text.read, ".pts": text.read, ".csv": text.read, ".txt": text.read, ".asc": text.read,
 }  # fmt: skip
-FEWEST_POINTS = 10_000
+FEWEST_POINTS, FEWEST_OF_DETAIL = 10_000, 2_000
 THINNEST_MM = 1.0
 FARTHEST = 1e12
 """Coordinates beyond this, in file units, are fillers like 1e38 for `no point`, and count as not finite."""
 
 
-def read(paths: Sequence[Path], unit: str = "auto") -> Scan:
-    """Read one scan file; coordinates come out in mm, in the file's own axes.
+def read(paths: Sequence[Path], unit: str = "auto", scale: float = 1.0) -> Scan:
+    """Read the scan files; coordinates come out in mm times `scale`, each file's in its own axes.
 
-    UsageError: no such file, an ending that isn't read, more than one file. DataError: empty, damaged, cut short, no
-    scan, too few points, flat, a unit that can't be told or makes no chassis.
+    UsageError: no such file, an ending that isn't read, two of one name. DataError: empty, damaged, cut short, no scan,
+    too few points, flat, a unit that can't be told or makes no chassis, one file twice.
     """
     check(paths)
-    path = paths[0]
+    first = _one(paths[0], unit, scale)
+    scans = [first, *(_one(path, unit, scale, first) for path in paths[1:])]
+    return first if len(scans) == 1 else together(scans)
+
+
+def _one(path: Path, unit: str, scale: float, first: Scan | None = None) -> Scan:
+    """One file as a scan; after the first it may be a detail, and has the first one's unit where it states none."""
     raw, notes = _finite(READERS[path.suffix.lower()](path), path)
-    _enough(raw, path)
-    unit, assumed, told = _unit(raw, unit)
-    points = raw.points * units.MM_PER[unit]
+    _enough(raw, path, FEWEST_POINTS if first is None else FEWEST_OF_DETAIL)
+    unit, assumed, told = _unit(raw, unit) if first is None else _unit_of_more(raw, unit, first, path)
+    k = units.MM_PER[unit] * scale
+    points = raw.points * k
     _solid(points, path)
-    source = Source(path.name, sha256(path), path.stat().st_size, (0, len(points)), np.eye(4))
+    source = Source(path.name, sha256(path), path.stat().st_size, (0, len(points)), np.eye(4), mm_per_unit=k)
     normals = _unit_long(raw.normals) if raw.triangles is None else vertex_normals(points, raw.triangles)
-    remarks = tuple(Note("read", f"{path.name}: {remark}") for remark in raw.remarks)
-    return Scan(points, normals, raw.triangles, unit, units.MM_PER[unit], assumed, (source,), (*remarks, *notes, *told))
+    remarks = [Note("read", f"{path.name}: {remark}") for remark in raw.remarks]
+    remarks += [Note("read", f"{path.name}: lengths times {scale:g}, as asked", 1, True)] if scale != 1 else []
+    return Scan(points, normals, raw.triangles, unit, k, assumed, (source,), (*remarks, *notes, *told))
+
+
+def together(scans: Sequence[Scan]) -> Scan:
+    """Scans of one source each as one of several, each in its own axes still; DataError where one is there twice."""
+    sources = [scan.sources[0] for scan in scans]
+    for k, source in enumerate(sources):
+        if twin := next((s.name for s in sources[:k] if s.sha256 == source.sha256), ""):
+            raise DataError(f"{source.name} is the same scan as {twin}: leave one out")
+    start = np.cumsum([0, *(len(scan.points) for scan in scans)])
+    sources = [replace(s, rows=(int(a), int(b))) for s, a, b in zip(sources, start, start[1:])]
+    normals = [scan.normals for scan in scans if scan.normals is not None]
+    meshes = [scan.triangles + at for scan, at in zip(scans, start) if scan.triangles is not None]
+    lost = [
+        *_lost("normals", [s.name for s, scan in zip(sources, scans) if scan.normals is None], len(scans)),
+        *_lost("triangles", [s.name for s, scan in zip(sources, scans) if scan.triangles is None], len(scans)),
+    ]
+    return Scan(
+        points=np.vstack([scan.points for scan in scans]),
+        normals=np.vstack(normals) if len(normals) == len(scans) else None,
+        triangles=np.vstack(meshes).astype(np.int32) if len(meshes) == len(scans) else None,
+        unit=scans[0].unit,
+        mm_per_unit=scans[0].mm_per_unit,
+        unit_assumed=scans[0].unit_assumed,
+        sources=tuple(sources),
+        notes=(*(note for scan in scans for note in scan.notes), *lost),
+    )
+
+
+def _lost(what: str, without: Sequence[str], count: int) -> list[Note]:
+    if len(without) in (0, count):
+        return []
+    return [Note("read", f"{what} left out of all scans, since {', '.join(without)} has none", 1, True)]
 
 
 def check(paths: Sequence[Path]) -> None:
-    """The cheap checks, before any work: one file, there, not empty, of a format that is read."""
-    if len(paths) != 1:
-        raise UsageError(f"{len(paths)} scans given: this version takes one; join them in the scanner's software first")
-    path = paths[0]
+    """The cheap checks, before any work: each file is there, not empty, of a format that is read; no name twice."""
+    for path in paths:
+        _check(path)
+    names = [path.name for path in paths]
+    if double := next((name for name in names if names.count(name) > 1), ""):
+        raise UsageError(f"two scans are called {double}: rename one")
+
+
+def _check(path: Path) -> None:
     if not path.exists():
         raise UsageError(f"no such file: {path}")
     if not path.is_file():
@@ -76,10 +122,11 @@ def _finite(raw: Raw, path: Path) -> tuple[Raw, tuple[Note, ...]]:
     return raw, (note,)
 
 
-def _enough(raw: Raw, path: Path) -> None:
-    if len(raw.points) < FEWEST_POINTS:
+def _enough(raw: Raw, path: Path, fewest: int) -> None:
+    if len(raw.points) < fewest:
+        what = "a chassis" if fewest == FEWEST_POINTS else "a scan to join"
         raise DataError(
-            f"{path.name} holds {len(raw.points)} points: a chassis takes at least {FEWEST_POINTS}; "
+            f"{path.name} holds {len(raw.points)} points: {what} takes at least {fewest}; "
             "scan it denser, or export it without thinning"
         )
 
@@ -96,6 +143,18 @@ def _unit(raw: Raw, asked: str) -> tuple[str, bool, tuple[Note, ...]]:
     size = extent * units.MM_PER[unit] / 1000
     words = f"unit assumed to be {unit}, which makes the scan {size:.2f} m long; say --unit if it is another"
     return unit, True, (Note("read", words, 1, True),)
+
+
+def _unit_of_more(raw: Raw, asked: str, first: Scan, path: Path) -> tuple[str, bool, tuple[Note, ...]]:
+    """The unit of a scan after the first: asked, stated, or the first one's; a detail may be small."""
+    stated = asked if asked != "auto" else raw.unit
+    unit = stated or first.unit
+    try:
+        units.check(units.longest(raw.points), unit, units.SMALLEST_DETAIL_MM)
+    except DataError as error:
+        raise DataError(f"{path.name}: {error}") from error
+    told = () if stated else (Note("read", f"{path.name}: unit taken to be that of {first.sources[0].name}, {unit}"),)
+    return unit, first.unit_assumed, told
 
 
 def _solid(points: Array, path: Path) -> None:

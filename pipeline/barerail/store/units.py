@@ -9,6 +9,8 @@ from barerail.records import Array
 
 MM_PER = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 SMALLEST_MM, LARGEST_MM = 300.0, 15_000.0
+SMALLEST_DETAIL_MM = 20.0
+"""Of a scan of one bracket that is joined to a larger one (judgement)."""
 USUAL = {"mm": (800, 7000), "cm": (150, 700), "m": (0.8, 7), "in": (60, 275), "ft": (15, 23)}
 """Longest extents, in file units, that speak for a unit: a whole chassis is 1.5 to 7 m long. Where feet and metres
 overlap (5 to 7) it is metres, which scanners write and feet they seldom do (judgement)."""
@@ -53,10 +55,10 @@ def guess(extent: float) -> str:
     raise DataError(f"the unit is open: the scan is {extent:.6g} long, which may be {rivals}: say which with --unit")
 
 
-def check(extent: float, unit: str) -> None:
-    """DataError where `extent` (file units) read as `unit` is no size for a chassis."""
+def check(extent: float, unit: str, smallest: float = SMALLEST_MM) -> None:
+    """DataError where `extent` (file units) read as `unit` is no size for a chassis, at least `smallest` mm."""
     size = extent * MM_PER[unit]
-    if SMALLEST_MM <= size <= LARGEST_MM:
+    if smallest <= size <= LARGEST_MM:
         return
-    kind, limit = ("smaller", "0.3 m") if size < SMALLEST_MM else ("larger", "15 m")
+    kind, limit = ("smaller", f"{smallest / 1000:g} m") if size < smallest else ("larger", "15 m")
     raise DataError(f"read as {unit} the scan is {size / 1000:.3g} m long, {kind} than {limit}: is --unit right?")

@@ -11,6 +11,7 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.bores import bores_in, cloud_of, face_of
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.holes import features_of
+from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.patches import find_patches, surface_of
 from barerail.stages.fit.planes import noise_of, plane_of
 from barerail.stages.fit.rails import rails_of
@@ -31,7 +32,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
         raise DataError("fit: no flat face found in the scan; is the unit right, and is this a chassis?")
     progress(0.3)
     cloud = cloud_of(clean, surface)
-    noise = noise_of(cloud, patches, settings)
+    noise, joined = with_joints(noise_of(cloud, patches, settings), clean.scan.sources)
     cloud = replace(cloud, sigma=noise.sigma_mm)
     planes = tuple(plane_of(cloud, p, noise) for p in patches)
     progress(0.45)
@@ -51,4 +52,4 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     dropped = sum(r.dropped for r in rails)
     if dropped:
         notes += (Note("fit", "rail stations dropped: too little of two faces seen", dropped),)
-    return Features(planes, tuple(found), rails, noise, clean.spacing_mm, notes)
+    return Features(planes, tuple(found), rails, noise, clean.spacing_mm, (*joined, *notes))
