@@ -415,10 +415,10 @@ class Straightness:
 class Measured:
     """A straight distance between two points measured by hand. U_mm: its own U (k = 2), None where not stated.
 
-    row: its line in the table, 0 for the check length given by itself.
+    given: where it stands, like `tape.csv line 3`.
     """
 
-    row: int
+    given: str
     a: str
     b: str
     length_mm: float

@@ -1,5 +1,6 @@
 """Stages that answer at once, so that the tests of the job folder and the commands look at these alone."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,8 @@ import pytest
 import scan_files
 
 from barerail import run
-from barerail.records import CleanScan, Note, Scan
+from barerail.geometry.frames import rigid
+from barerail.records import CleanScan, Joint, Note, Scan
 from barerail.screen import Screen
 
 
@@ -22,12 +24,23 @@ class Stages:
         self.recipe: object = None
         for stage in ("clean", "fit", "datum", "points", "straightness"):
             patch.setattr(run, stage, getattr(self, stage))
+        patch.setattr(run, "join", self.join)
         patch.setattr(run, "_report", lambda *given: self._did("report") or {"report.html": b"<html>"})
 
     def _did(self, stage: str) -> None:
         if stage in self.fault:
             raise self.fault[stage]
         self.done.append(stage)
+
+    def join(self, scan: Scan, settings, common, progress) -> Scan:
+        self._did("join")
+        self.common = common
+        pose = rigid(np.eye(3), (1.0, 2.0, 3.0))
+        sources = (scan.sources[0], *(replace(s, pose=pose) for s in scan.sources[1:]))
+        joints = (Joint(0, 1, "overlap", 0.4, 0.1),)
+        return replace(
+            scan, points=scan.points + 1.0, sources=sources, joints=joints, notes=(*scan.notes, Note("join", "joined"))
+        )
 
     def clean(self, scan: Scan, settings, progress) -> CleanScan:
         self._did("clean")

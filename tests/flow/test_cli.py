@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 import scan_files
 from stand_ins import Stages, quick
@@ -12,7 +13,7 @@ from barerail.cli import app, main
 from barerail.errors import DataError
 from barerail.store import config
 
-COMMANDS = ("run", "clean", "fit", "datum", "points", "straightness", "export", "report", "config", "demo")
+COMMANDS = ("run", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "config", "demo")
 
 
 @pytest.fixture
@@ -38,12 +39,12 @@ def test_a_run_ends_with_datum_points_twist_and_paths_and_tells_its_stages_on_st
     assert order == sorted(order)
     lines = result.stderr.splitlines()
     told = [line.split()[0] for line in lines if not line.startswith(" ")]
-    assert told == ["read", "clean", "fit", "datum", "points", "straightness", "export", "report"]
+    assert told == ["read", "clean", "fit", "datum", "points", "straightness", "check", "export", "report"]
     assert "1 hole, 1 face" in next(line for line in lines if line.startswith("fit"))
     assert "10500 points" in lines[0] and "! unit assumed to be mm" in lines[1]
     assert any(line.endswith("- speck: 60 (7)") for line in lines)
     again = call("run", scan, "--job", tmp_path / "job")
-    assert again.stdout == result.stdout and again.stderr.count("skipped, nothing it rests on has changed") == 8
+    assert again.stdout == result.stdout and again.stderr.count("skipped, nothing it rests on has changed") == 9
 
 
 def test_quiet_leaves_results_only(tmp_path, stages):
@@ -92,7 +93,7 @@ def test_wrong_use_and_unfit_data_are_one_line_with_code_2_and_3(tmp_path, stage
     few = scan_files.ply(tmp_path / "few.ply", scan_files.CLOUD[:100])
     job = tmp_path / "job"
     one_line(call("run", tmp_path / "none.ply", "--job", job), 2, "no such file")
-    one_line(call("run", scan, few, "--job", job), 2, "2 scans given: this version takes one")
+    one_line(call("run", scan, scan, "--job", job), 2, "two scans are called frame.ply: rename one")
     one_line(call("fit", "--job", job), 2, "holds no job: start one with barerail run SCAN")
     one_line(call("run", scan, "--job", job, "--names", tmp_path / "no.csv"), 2, "can't read the names file")
     one_line(call("run", scan, "--job", job, "--settings", tmp_path / "no.toml"), 2, "can't read the settings file")
@@ -122,7 +123,7 @@ def test_a_stage_that_refuses_is_code_3_a_stop_130_and_a_fault_1(tmp_path, stage
 @pytest.mark.parametrize(
     "words, said",
     [
-        (["run"], "Missing argument 'SCAN'"),
+        (["run"], "Missing argument 'SCAN...'"),
         (["run", "a.ply"], "Missing option '--job'"),
         (["run", "a.ply", "--job", "j", "--front", "1,2"], "'1,2' is no point: give three numbers with commas"),
         (["run", "a.ply", "--job", "j", "--unit", "yard"], "'yard' is not one of 'mm', 'cm', 'm', 'in', 'ft'"),
@@ -190,3 +191,51 @@ def test_the_demo_runs_on_a_scan_it_makes_with_front_and_above_from_the_truth(tm
     assert to_car(ahead)[0] > truth["x_range"][1] and abs(to_car(ahead)[1]) < 0.01
     assert to_car(over) == pytest.approx([middle, 0, 3000], abs=0.01)
     assert "scan.ply" in result.stderr and "report.html" in result.stdout
+
+
+def test_several_scans_are_joined_and_each_pose_stands_in_job_json(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    other = scan_files.ply(tmp_path / "rear.ply", scan_files.MESH_POINTS)
+    common = tmp_path / "targets.csv"
+    common.write_text("point,scan,x,y,z\nT1,frame.ply,1,2,3\nT1,rear.ply,4,5,6\n")
+    job = tmp_path / "job"
+    result = call("run", scan, other, "--job", job, "--settings", settings, "--common", common)
+    assert result.exit_code == 0 and stages.done[:3] == ["join", "clean", "fit"]
+    assert [c.position for c in stages.common] == [(1.0, 2.0, 3.0), (4.0, 5.0, 6.0)]
+    assert (
+        "2 scans, 21500 points" in result.stderr and "2 scans, 1 pair" in result.stderr and "- joined" in result.stderr
+    )
+    record = json.loads((job / "job.json").read_text())
+    assert record["stages"]["join"]["poses"]["rear.ply"][0] == [1.0, 0.0, 0.0, 1.0]
+    assert record["stages"]["join"]["poses"]["frame.ply"] == np.eye(4).tolist()
+    assert "work/join-points.npy" in record["stages"]["join"]["outputs"]
+    before = list(stages.done)
+    again = call("run", scan, other, "--job", job)
+    assert again.stdout == result.stdout and stages.done == before  # the job kept the common points
+    one_line(call("run", scan, other, "--job", job, "--common", tmp_path / "no.csv"), 2, "can't read the common points")
+
+
+def test_check_judges_lengths_and_files_carry_the_outcome(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    job, tape = tmp_path / "job", tmp_path / "tape.csv"
+    result = call("run", scan, "--job", job, "--settings", settings)
+    assert "SCALE NOT CHECKED: measure the lengths in to-measure.csv by hand" in result.stdout
+    assert "# scale: SCALE NOT CHECKED: measure" in (job / "export" / "points.csv").read_text()
+    assert (job / "to-measure.csv").read_text().splitlines()[2] == "a,b,length_mm,U_mm"
+    tape.write_text("a,b,length_mm,U_mm\nright hole,rail L,1296.0,0.5\n")
+    result = call("check", tape, "--job", job)
+    assert result.exit_code == 0 and "DISAGREES" in result.stdout and "Datum by" not in result.stdout
+    assert "SCALE NOT CHECKED: 1 of 1 hand measurements disagree" in (job / "export" / "points.csv").read_text()
+    good = float(np.linalg.norm(np.subtract((1013.0, -402.0, 100.0), (0.0, 400.0, 50.0))))
+    tape.write_text(f"a,b,length_mm,U_mm\nright hole,rail L,{good + 0.2:.2f},0.5\n")
+    result = call("check", tape, "--job", job)
+    assert "agrees" in result.stdout and "scale checked by 1 hand measurement:" in result.stdout
+    assert "only 1 of the 3 hand measurements" in result.stderr
+    assert "SCALE NOT" not in (job / "export" / "points.csv").read_text()
+    outcome = json.loads((job / "check.json").read_text())
+    assert outcome["state"] == "passed" and outcome["lengths"][0]["difference_mm"] == pytest.approx(0.2, abs=0.006)
+    assert stages.done.count("points") == 1  # nothing before the check is done again
+    more = call("check", "--job", job, "--scale-check", f"right hole-rail L={good * 1.01:.1f}+-0.3")
+    assert "1 of 2 hand measurements disagree" in more.stdout and "--scale 1.0" in more.stdout
+    odd = call("check", "--job", job, "--scale-check", "right hole=12", "--quiet")
+    one_line(odd, 2, "--scale-check: 'right hole' holds no two points' names; give two point names and a length in mm")

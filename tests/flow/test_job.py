@@ -47,13 +47,15 @@ def snapshot(folder: Path) -> dict[str, bytes]:
 def test_a_run_writes_what_the_contract_names_and_nothing_else(job, tmp_path):
     public = {n for n in snapshot(job) if not n.startswith("work")}
     assert public == {"job.json", "datum.json", "points.csv", "points.json", "pairs.csv", "straightness.json",
+                      "check.json", "to-measure.csv",
                       "export/points.csv", "export/chassis.ply", "report.html"}  # fmt: skip
     record = json.loads((job / "job.json").read_text())
     (given,) = record["inputs"]
     scan = tmp_path / "frame.ply"
     assert (given["name"], given["bytes"], given["sha256"]) == (scan.name, scan.stat().st_size, files.sha256(scan))
     assert (job / given["path"]).resolve() == scan
-    assert list(record["stages"]) == ["read", "clean", "fit", "datum", "points", "straightness", "export", "report"]
+    order = "read clean fit datum points straightness check export report"
+    assert list(record["stages"]) == order.split()
     for stage in record["stages"].values():
         assert stage["seconds"] >= 0 and all(files.sha256(job / n) == h for n, h in stage["outputs"].items())
     assert record["stages"]["points"]["inputs"].keys() == {"work/fit.npz", "work/datum.npz"}

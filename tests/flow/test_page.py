@@ -24,7 +24,20 @@ from barerail.outputs.page_tables import assumptions, measure_rows, pair_rows
 from barerail.outputs.page_view import MARKS, traces, with_u
 from barerail.outputs.picture import picture_png
 from barerail.outputs.words import one_line
-from barerail.records import CHASSIS, FLOOR, CleanScan, Datum, Measure, MountPoints, NoiseModel, Note, Scan, Source
+from barerail.records import (
+    CHASSIS,
+    FLOOR,
+    Check,
+    CleanScan,
+    Compared,
+    Datum,
+    Measure,
+    MountPoints,
+    NoiseModel,
+    Note,
+    Scan,
+    Source,
+)
 from barerail.settings import ReportSettings
 from browser import CHROMIUM, Browser
 
@@ -140,7 +153,23 @@ def test_stamp_says_what_nobody_confirmed():
     open_ = Page(made(car=datum(assumed=("front", "drift"))))
     assert any(text.startswith("UNCONFIRMED") for text in open_.texts)
     assert any(a.get("class") == "stamp" for _, a in open_.elements)
-    assert not any(a.get("class") == "stamp" for _, a in Page(made()).elements)
+    assert not any(text.startswith("UNCONFIRMED") for text in Page(made()).texts)
+
+
+def test_scale_is_stamped_until_hand_measurements_pass():
+    def page(check: Check) -> Page:
+        return Page(
+            report_html(cleaned(*plates()), features(), datum(), labelled(), straightness(), SMALL, "t", check).decode()
+        )
+
+    rows = (Compared("a", "b", 1000.0, 1000.4, 1.1, True), Compared("b", "c", 700.0, 703.0, 1.1, False))
+    failed = page(Check(rows, 1.001, 0.0009, "failed"))
+    assert any("SCALE NOT CHECKED: 1 of 2 hand measurements disagree" in text for text in failed.texts)
+    assert any("DISAGREES" in text for text in failed.texts)
+    assert any("SCALE NOT CHECKED: measure the lengths" in text for text in Page(made()).texts)
+    passed = page(Check(rows[:1], 1.0004, 0.0009, "passed"))
+    assert not any("SCALE NOT CHECKED" in text for text in passed.texts)
+    assert not any(a.get("class") == "stamp" for _, a in passed.elements)
 
 
 def test_box_names_guesses_rival_planes_and_warnings():

@@ -267,8 +267,43 @@ def test_missing_folder_ending_empty_few_flat_and_too_many(tmp_path):
     ]:
         with pytest.raises(kind, match=words):
             read(path)
-    with pytest.raises(UsageError, match="2 scans given: this version takes one"):
-        readers.read([empty, empty])
+
+
+def test_several_scans_are_one_with_a_source_each(tmp_path):
+    one = files.ply(tmp_path / "one.ply", CLOUD, normals=NORMALS, comment="unit: mm")
+    two = files.ply(tmp_path / "two.ply", MESH_POINTS / 1000, normals=MESH_POINTS, comment="unit: m")
+    both = readers.read([one, two])
+    assert [s.rows for s in both.sources] == [(0, 10_500), (10_500, 21_500)]
+    assert [s.mm_per_unit for s in both.sources] == [1.0, 1000.0] and both.unit == "mm"
+    assert np.array_equal(both.points[:10_500], readers.read([one]).points)
+    assert np.allclose(both.points[10_500:], MESH_POINTS, rtol=0, atol=1e-3) and both.normals.shape == (21_500, 3)
+
+
+def test_several_scans_that_can_not_go_together_say_why(tmp_path):
+    one, twin = files.ply(tmp_path / "one.ply"), files.ply(tmp_path / "twin.ply")
+    (tmp_path / "other").mkdir()
+    namesake = files.ply(tmp_path / "other" / "one.ply", MESH_POINTS)
+    speck = files.ply(tmp_path / "speck.ply", CLOUD[:3000] / 1000)
+    bare = files.ply(tmp_path / "bare.ply", MESH_POINTS)
+    with pytest.raises(DataError, match=r"twin.ply is the same scan as one.ply: leave one out"):
+        readers.read([one, twin], "mm")
+    with pytest.raises(UsageError, match=r"two scans are called one.ply: rename one"):
+        readers.read([one, namesake], "mm")
+    with pytest.raises(DataError, match=r"speck.ply: read as mm the scan is 0.00\d* m long, smaller than 0.02 m"):
+        readers.read([one, speck], "mm")
+    with pytest.raises(DataError, match=r"few.ply holds 1000 points: a scan to join takes at least 2000"):
+        readers.read([one, files.ply(tmp_path / "few.ply", CLOUD[:1000])], "mm")
+    mixed = readers.read([files.ply(tmp_path / "normals.ply", normals=NORMALS), bare], "mm")
+    assert mixed.normals is None
+    assert any(n.text == "normals left out of all scans, since bare.ply has none" and n.warning for n in mixed.notes)
+    assert any(n.text == "bare.ply: unit taken to be that of one.ply, mm" for n in readers.read([one, bare]).notes)
+
+
+def test_scale_multiplies_what_was_read_and_says_so(tmp_path):
+    path = files.ply(tmp_path / "a.ply", MESH_POINTS)
+    scaled = readers.read([path], "mm", 1.002)
+    assert np.allclose(scaled.points, readers.read([path], "mm").points * 1.002, rtol=0, atol=1e-9)
+    assert scaled.mm_per_unit == 1.002 and scaled.notes[-1].text == "a.ply: lengths times 1.002, as asked"
 
 
 def test_the_scan_file_stays_as_it_was(tmp_path):

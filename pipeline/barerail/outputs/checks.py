@@ -25,7 +25,8 @@ def scale_words(check: Check) -> str:
     }
     if check.state in why:
         return f"{UNCHECKED}: {why[check.state]}"
-    return f"scale checked by {len(check.rows)} hand measurements: hand over scan {_factor(check)}"
+    count = f"{len(check.rows)} hand measurement{'s' if len(check.rows) > 1 else ''}"
+    return f"scale checked by {count}: hand over scan {_factor(check)}"
 
 
 def check_words(check: Check) -> str:

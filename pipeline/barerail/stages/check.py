@@ -14,7 +14,10 @@ from barerail.settings import CheckSettings
 ENOUGH = 3
 """Hand measurements that the report asks for: along, across and a diagonal."""
 MM_PER = {"": 1.0, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
-_LENGTH = re.compile(r"(?P<names>.+)=(?P<value>[\d.]+)(?:(?:\+-|±)(?P<U>[\d.]+))?\s*(?P<unit>mm|cm|m|in|ft|)")
+_LENGTH = re.compile(
+    r"(?P<names>.+)=(?P<value>\d+(?:\.\d+)?)(?:(?:\+-|±)(?P<U>\d+(?:\.\d+)?))?\s*(?P<unit>mm|cm|m|in|ft|)"
+)
+OPTION = "--scale-check"
 FORM = "give two point names and a length in mm, like hole-f10-L-hole-r7-R=1250.0 or with its U, =1250.0+-0.3"
 
 
@@ -42,43 +45,34 @@ def check_length(text: str, names: Sequence[str]) -> Measured:
     UsageError where the text isn't of this form, or where none or several dashes do.
     """
     match = _LENGTH.fullmatch(text.strip())
-    if match is None or text.count(".") > 2 + match["names"].count("."):
-        raise UsageError(f"--scale-check '{text}': {FORM}")
+    if match is None or not float(match["value"]):
+        raise UsageError(f"{OPTION} '{text}': {FORM}")
     both = match["names"]
     cuts = [i for i, mark in enumerate(both) if mark == "-" and both[:i] in names and both[i + 1 :] in names]
     if len(cuts) != 1:
         why = "could mean several pairs of points" if cuts else f"holds no two points' names{_near(both, names)}"
-        raise UsageError(f"--scale-check: '{both}' {why}; {FORM}")
+        raise UsageError(f"{OPTION}: '{both}' {why}; {FORM}")
     k = MM_PER[match["unit"]]
-    return Measured(
-        0,
-        both[: cuts[0]],
-        both[cuts[0] + 1 :],
-        float(match["value"]) * k,
-        float(match["U"]) * k if match["U"] else None,
-    )
+    u = float(match["U"]) * k if match["U"] else None
+    return Measured(OPTION, both[: cuts[0]], both[cuts[0] + 1 :], float(match["value"]) * k, u)
 
 
 def _near(text: str, names: Sequence[str]) -> str:
     """A hint at a name that the text starts or ends with nearly."""
-    parts = [text[:i] for i, mark in enumerate(text) if mark == "-"] + [
-        text[i + 1 :] for i, mark in enumerate(text) if mark == "-"
-    ]
-    near = next(
-        (found[0] for part in parts if part not in names and (found := get_close_matches(part, names, 1, 0.85))), ""
-    )
-    return f", did you mean {near}?" if near else ""
+    cuts = [i for i, mark in enumerate(text) if mark == "-"]
+    parts = [part for i in cuts for part in (text[:i], text[i + 1 :]) if part not in names]
+    near = [found[0] for part in parts if (found := get_close_matches(part, names, 1, 0.85))]
+    return f", did you mean {near[0]}?" if near else ""
 
 
 def _compared(m: Measured, places: Mapping[str, MountPoint], noise: NoiseModel, tape: float) -> Compared:
-    where = f"measured line {m.row}" if m.row else "--scale-check"
     for name in (m.a, m.b):
         if name not in places:
             near = get_close_matches(name, places, 1)
             hint = f"did you mean {near[0]}?" if near else "names stand in points.csv"
-            raise UsageError(f"{where}: no point is called '{name}'; {hint}")
+            raise UsageError(f"{m.given}: no point is called '{name}'; {hint}")
         if not np.isfinite(places[name].position).all():
-            raise DataError(f"{where}: {name} was not found in the scan, so there is no length to compare")
+            raise DataError(f"{m.given}: {name} was not found in the scan, so there is no length to compare")
     a, b = places[m.a], places[m.b]
     expected = distance(a, b)
     u = float(np.hypot(distance_U(a, b, noise), tape if m.U_mm is None else m.U_mm))

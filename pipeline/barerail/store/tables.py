@@ -64,9 +64,9 @@ def measured(data: bytes, file: str) -> tuple[Measured, ...]:
         if a == b:
             raise UsageError(f"{place}: {a} to itself is no length")
         if frozenset((a, b)) in found:
-            raise UsageError(f"{place}: {a} to {b} stands on line {found[frozenset((a, b))].row} already")
+            raise UsageError(f"{place}: {a} to {b} stands in {found[frozenset((a, b))].given} already")
         length = _positive(cells[column], column, place) * _MM_PER[column.removeprefix("length_")]
-        found[frozenset((a, b))] = Measured(row, a, b, length, _stated_U(cells, place))
+        found[frozenset((a, b))] = Measured(place, a, b, length, _stated_U(cells, place))
     return tuple(found.values())
 
 

@@ -49,7 +49,9 @@ def _one_way(target: Surface, moving: Surface, pose: Array, sd: float, rows: Ind
 
 
 def _looked_at(target: Surface, moving: Surface, pose: Array, rows: Index) -> NDArray[np.bool_]:
-    """Which of these rows of `moving` lie where `target` has a surface close by that faces the same way."""
+    """Which of these rows of `moving` lie inside what `target` went round, a surface facing their way close by."""
+    inside = target.bounds.hold(transform(pose, moving.points[rows]))
+    rows = rows[inside]
     here, way = transform(pose, moving.points[rows]), SEEN_MM * moving.normals[rows] @ pose[:3, :3].T
     seen = np.zeros(len(rows), bool)
     for sign in (1,) if target.oriented and moving.oriented else (1, -1):

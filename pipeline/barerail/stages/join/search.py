@@ -12,7 +12,7 @@ from barerail.stages.join.rotations import turns
 from barerail.stages.join.shifts import shifts
 from barerail.stages.join.surface import Surface
 
-TURNS, SHIFTS, COARSE, FINE = 32, 8, 64, 12
+TURNS, SHIFTS, COARSE, FINE = 32, 12, 128, 16
 """How many are kept: turns, shifts of each, poses that are settled roughly, and of those finely (judgement)."""
 SAME_MM = 10.0
 """Poses that lay every point of the scan within this of each other are one."""
@@ -33,9 +33,7 @@ def search(target: Surface, moving: Surface, sd: float) -> list[Found]:
     """
     edge = float(np.clip(_extent(moving) / 80, 3 * 1.3, 20.0))
     rough, other = target.thinned(max(edge, target.edge)), moving.thinned(max(edge, moving.edge))
-    tried = [
-        (s, p) for turn in turns(rough, other, TURNS) for p, s in zip(*shifts(rough, other, turn, 1.5 * edge, SHIFTS))
-    ]
+    tried = [(s, p) for turn in turns(rough, other, TURNS) for p, s in zip(*shifts(rough, other, turn, edge, SHIFTS))]
     tried.sort(key=lambda t: -t[0])
     rows = other.some(1500)
     near = [settled(rough, other, p, (2 * edge, edge, edge / 2), rows, 6) for _, p in tried[:COARSE]]

@@ -19,6 +19,21 @@ BENT = np.radians(20.0)
 """Rms angle to the neighbours' normals beyond which a thinned point lies on an edge (judgement)."""
 
 
+class Bounds:
+    """What a scan went round: extents of points (n, 3) along thirteen directions, a little less than their hull's."""
+
+    WAYS = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if (x, y, z) > (0, 0, 0)])
+
+    def __init__(self, points: Array) -> None:
+        along = points @ self.WAYS.T
+        self.low, self.high = along.min(axis=0), along.max(axis=0)
+
+    def hold(self, points: Array) -> NDArray[np.bool_]:
+        """Which of points (n, 3) lie inside."""
+        along = points @ self.WAYS.T
+        return np.logical_and.reduce((along >= self.low) & (along <= self.high), axis=1)
+
+
 @dataclass(frozen=True, eq=False)
 class Surface:
     """points (m, 3) mm and unit normals (m, 3), one a cell of `edge` mm; smooth (m,): away from edges.
@@ -49,6 +64,10 @@ class Surface:
     def facing(self) -> cKDTree:
         """Search tree of (point, SEEN_MM normal): near are points close by that face the same way."""
         return cKDTree(np.hstack([self.points, SEEN_MM * self.normals]))
+
+    @cached_property
+    def bounds(self) -> Bounds:
+        return Bounds(self.points)
 
     def some(self, most: int) -> Index:
         """Rows of at most so many smooth points, evenly strided."""
