@@ -224,3 +224,24 @@ def test_what_a_tie_adds_to_drift():
     assert model.drift_mm_per_m == pytest.approx(np.sqrt(3 * 0.2**2 + 0.2**2))
     model = with_joints(NOISE, [source, near])[0]
     assert model.drift_mm == pytest.approx(np.sqrt(0.05**2 + 0.1**2 + 0.02**2)) and model.drift_mm_per_m == 0.2
+
+
+def test_scans_said_to_lie_in_one_frame_are_taken_so_even_where_nothing_can_tell():
+    head, tail = stretch("perimeter", 112, 1, 0.75, 1.0, 2.5, 0.1), stretch("perimeter", 112, 2, 0.0, 0.35, 3.0, 0.2)
+    pose = true_pose(head, tail)
+    moved = replace(tail.scan, points=transform(pose, tail.scan.points))
+    moved = replace(moved, normals=(tail.scan.normals @ pose[:3, :3].T).astype(np.float32))
+    out = join(together({"head": head.scan, "tail": moved}), JoinSettings(method="frame"))
+    assert np.allclose(out.points, together({"head": head.scan, "tail": moved}).points, rtol=0, atol=1e-9)
+    note = next(n for n in out.notes if n.stage == "join")
+    assert note.text == "tail on head as they lie: they share no surface that could tell whether that is right"
+    assert note.warning
+
+
+def test_a_scan_of_scattered_points_is_refused():
+    scattered = np.random.default_rng(5).uniform(-400, 400, (5000, 3))
+    odd = replace(rear().scan, points=scattered, normals=rear().scan.normals[:5000])
+    with pytest.raises(
+        DataError, match="cloud has too little smooth surface to be joined: scan it denser, or leave it out"
+    ):
+        join(together({"front": front().scan, "cloud": odd}), SETTINGS)

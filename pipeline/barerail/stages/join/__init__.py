@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from barerail.errors import DataError
 from barerail.geometry.frames import transform
 from barerail.records import Array, CommonPoint, Progress, Scan, Source, no_progress
 from barerail.settings import JoinSettings
@@ -17,6 +18,7 @@ from barerail.stages.join.ties import joint, middles, ties, told
 __all__ = ["join"]
 
 CELLS_ACROSS = 300
+FEWEST_CELLS = 200
 FINEST_MM, COARSEST_MM = 3.0, 6.0
 
 
@@ -31,7 +33,7 @@ def join(
     """
     if len(scan.sources) == 1:
         return scan
-    members = [Member(k, s, surface_of(scan, s, _edge(scan, s))) for k, s in enumerate(scan.sources)]
+    members = [_member(scan, k) for k in range(len(scan.sources))]
     progress(0.1)
     tree = chain(members, settings, common, progress)
     chained = along(tree, len(members))
@@ -43,6 +45,14 @@ def join(
     sources = tuple(replace(s, pose=p, tie=t) for s, p, t in zip(scan.sources, poses, held))
     notes = (*scan.notes, *told(joints, held, [s.name for s in sources]))
     return replace(_moved(scan, members, poses), sources=sources, joints=tuple(joints), notes=notes)
+
+
+def _member(scan: Scan, row: int) -> Member:
+    source = scan.sources[row]
+    surface = surface_of(scan, source, _edge(scan, source))
+    if len(surface.even) < FEWEST_CELLS:
+        raise DataError(f"{source.name} has too little smooth surface to be joined: scan it denser, or leave it out")
+    return Member(row, source, surface)
 
 
 def _edge(scan: Scan, source: Source) -> float:

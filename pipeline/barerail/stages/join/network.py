@@ -10,8 +10,9 @@ from barerail.geometry.frames import invert
 from barerail.records import Array, CommonPoint, Progress
 from barerail.settings import JoinSettings
 from barerail.stages.join.agreement import agreement
+from barerail.stages.join.common import of_pair
 from barerail.stages.join.graph import Link
-from barerail.stages.join.place import Member, as_they_lie, by_overlap, by_points, linked, spread
+from barerail.stages.join.place import Member, as_they_lie, asserted, by_overlap, by_points, linked, spread
 from barerail.stages.join.search import refined
 
 CONTRADICT = -0.1
@@ -44,12 +45,14 @@ def _place(
     refused: dict[tuple[int, int], DataError],
 ) -> Link | None:
     """A scan's link to one of those placed; None, and why in `refused`, where there is none yet."""
+    if settings.method == "frame":
+        return asserted(placed[0], member)
     for other in placed:
-        if (found := as_they_lie(other, member, settings)) is not None:
-            return linked(other, member, found.pose, "frame")
-    for other in placed:
-        if (link := by_points(other, member, common, settings)) is not None:
+        if (link := as_they_lie(other, member, settings)) is not None:
             return link
+    most = max(placed, key=lambda other: len(of_pair(common, other.source, member.source)[0]))
+    if (link := by_points(most, member, common, settings)) is not None:
+        return link
     for other in placed:
         if (other.row, member.row) not in refused:
             try:

@@ -10,7 +10,7 @@ from barerail.geometry.frames import invert, transform
 from barerail.records import Array, CommonPoint, Source
 from barerail.settings import JoinSettings
 from barerail.stages.join.agreement import agreement
-from barerail.stages.join.align import held, partners
+from barerail.stages.join.align import FEWEST, held, partners
 from barerail.stages.join.common import of_pair, pose_from
 from barerail.stages.join.graph import Link
 from barerail.stages.join.search import Found, refined, search
@@ -42,17 +42,25 @@ def spread(a: Surface, b: Surface) -> float:
     return float(np.clip(2 * np.hypot(a.noise, b.noise), 0.4, 1.5))
 
 
-def as_they_lie(first: Member, second: Member, settings: JoinSettings) -> Found | None:
-    """The second scan unmoved, where it agrees with the first as well as it would once moved; else None."""
+def as_they_lie(first: Member, second: Member, settings: JoinSettings) -> Link | None:
+    """The second scan unmoved, where it agrees with the first as well as it would once moved, and is held there."""
     a, b = first.surface, second.surface
-    sd = spread(a, b)
-    unmoved = Found(np.eye(4), agreement(a, b, np.eye(4), sd, 6000))
-    if settings.method == "frame":
-        return unmoved
-    if unmoved.agreement.share < settings.min_overlap or unmoved.agreement.score <= 0:
+    sd, still = spread(a, b), np.eye(4)
+    unmoved = agreement(a, b, still, sd, 6000)
+    if unmoved.share < settings.min_overlap or unmoved.score < UNMOVED * refined(a, b, still, sd).agreement.score:
         return None
-    settled = refined(a, b, np.eye(4), sd)
-    return unmoved if unmoved.agreement.score >= UNMOVED * settled.agreement.score else None
+    try:
+        return linked(first, second, still, "frame") if unmoved.score > 0 else None
+    except DataError:
+        return None
+
+
+def asserted(first: Member, second: Member) -> Link:
+    """The second scan unmoved because the user says so; taken as exact where too little is shared to tell."""
+    try:
+        return linked(first, second, np.eye(4), "frame")
+    except DataError:
+        return Link(first.row, second.row, np.eye(4), np.zeros(3), np.zeros((6, 6)), "frame")
 
 
 def by_points(first: Member, second: Member, common: Sequence[CommonPoint], settings: JoinSettings) -> Link | None:
@@ -102,6 +110,8 @@ def linked(first: Member, second: Member, pose: Array, by: str) -> Link:
     a, b = first.surface, second.surface
     reach = 5 * spread(a, b)
     found = partners(a, b, pose, reach, b.even)
+    if len(found.rows) < FEWEST:
+        raise DataError(f"{second.name} on {first.name}: they share no surface")
     about = found.at.mean(axis=0)
     cov = held(found, reach, about)
     u = np.sqrt(np.diag(cov))

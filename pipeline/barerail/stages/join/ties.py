@@ -12,6 +12,9 @@ from barerail.stages.join.align import partners
 from barerail.stages.join.graph import Link, miss
 from barerail.stages.join.place import Member, spread
 
+LITTLE = 0.01
+"""Share of the smaller scan's surface under which two scans have nothing in common."""
+
 
 def joint(members: Sequence[Member], link: Link, poses: Sequence[Array], chained: Sequence[Array] | None) -> Joint:
     """A pair at the final poses; with its gap to the poses `chained` by the others where it isn't of the chain."""
@@ -64,7 +67,7 @@ def _reach(member: Member, members: Sequence[Member], poses: Sequence[Array], li
 
 def told(joints: Sequence[Joint], ties: Sequence[Tie | None], names: Sequence[str]) -> tuple[Note, ...]:
     """What to say of each pair, and of each scan's hold."""
-    notes = [Note("join", _pair_words(j, names)) for j in joints]
+    notes = [Note("join", _pair_words(j, names), 1, j.share < LITTLE) for j in joints]
     for name, tie in zip(names, ties):
         if tie is not None:
             u = 2 * np.sqrt([np.linalg.eigvalsh(part)[-1] for part in (tie.cov[:3, :3], tie.cov[3:, 3:])])
@@ -80,10 +83,9 @@ def told(joints: Sequence[Joint], ties: Sequence[Tie | None], names: Sequence[st
 
 def _pair_words(j: Joint, names: Sequence[str]) -> str:
     ways = {"frame": "as they lie", "points": "by common points", "overlap": "by overlap"}
-    text = (
-        f"{names[j.second]} on {names[j.first]} {ways[j.by]}: {100 * j.share:.0f} % of the smaller one in common, "
-        f"{j.residual_mm:.2f} mm apart there (median)"
-    )
-    return (
-        text if np.isnan(j.gap_mm) else f"{text}; the loop closes to {j.gap_mm:.2f} mm and {j.gap_deg:.3f} deg, spread"
-    )
+    pair = f"{names[j.second]} on {names[j.first]} {ways[j.by]}"
+    if j.share < LITTLE:
+        return f"{pair}: they share no surface that could tell whether that is right"
+    text = f"{pair}: {100 * j.share:.0f} % of the smaller one in common, {j.residual_mm:.2f} mm apart there (median)"
+    loop = f"; the loop closes to {j.gap_mm:.2f} mm and {j.gap_deg:.3f} deg, spread over all"
+    return text if np.isnan(j.gap_mm) else text + loop
