@@ -10,7 +10,8 @@ from scipy.spatial import cKDTree
 from barerail.geometry.neighbours import cell_keys, convexity, flatness, into_cells, nearest, normals_of
 from barerail.records import Array, Index, Scan, Source
 
-NEIGHBOURS = 10
+NEIGHBOURS, FEWEST = 10, 4
+"""Neighbours looked up for a thinned point, and how many it must have to count as smooth."""
 SEEN_MM = 60.0
 """How far from its surface a scan shows, to the side that it faces, that there is none (judgement)."""
 INWARD_MM = 2.0
@@ -97,7 +98,7 @@ def surface_of(scan: Scan, source: Source, edge: float) -> Surface:
     normals = normals_of(cells.mean, near)
     if mean is not None:
         normals *= np.where(np.einsum("mi,mi->m", mean, normals) < 0, -1.0, 1.0)[:, None]
-    smooth = flatness(normals, near) < BENT
+    smooth = (flatness(normals, near) < BENT) & ((near >= 0).sum(axis=1) >= FEWEST)
     off = np.einsum("mi,mki->mk", normals, cells.mean[np.maximum(near, 0)] - cells.mean[:, None])
     noise = 1.4826 * float(np.median(np.abs(off[(near >= 0) & smooth[:, None]])))
     turned = given is not None and convexity(cells.mean, normals) > INWARD_MM
