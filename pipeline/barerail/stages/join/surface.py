@@ -100,6 +100,7 @@ def surface_of(scan: Scan, source: Source, edge: float) -> Surface:
         normals *= np.where(np.einsum("mi,mi->m", mean, normals) < 0, -1.0, 1.0)[:, None]
     smooth = (flatness(normals, near) < BENT) & ((near >= 0).sum(axis=1) >= FEWEST)
     off = np.einsum("mi,mki->mk", normals, cells.mean[np.maximum(near, 0)] - cells.mean[:, None])
-    noise = 1.4826 * float(np.median(np.abs(off[(near >= 0) & smooth[:, None]])))
+    level = np.abs(off[(near >= 0) & smooth[:, None]])
+    noise = 1.4826 * float(np.median(level)) if len(level) else float("nan")
     turned = given is not None and convexity(cells.mean, normals) > INWARD_MM
     return Surface(cells.mean, -normals if turned else normals, smooth, given is not None, edge, noise, turned)
