@@ -82,7 +82,12 @@ class FitSettings(Model):
 class DatumSettings(Model):
     """How the car axes are set."""
 
-    method: Literal["symmetry"] = Field("symmetry", description="the way the datum is set")
+    method: Literal["symmetry", "given"] = Field(
+        "symmetry", description="the way the datum is set: symmetry, or given (the matrix below, taken as exact)"
+    )
+    matrix: tuple[tuple[float, ...], ...] | None = Field(
+        None, description="for given: 4 rows of 4 numbers, car from scan, both in mm, x forward, y left, z up"
+    )
     front: Point | None = Field(
         None, description="a point towards the front of the car, scan file's coordinates and unit"
     )

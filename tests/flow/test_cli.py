@@ -1,6 +1,7 @@
 """The commands as a user types them: exit codes, what goes to which stream, and that every error is one line."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -239,3 +240,8 @@ def test_check_judges_lengths_and_files_carry_the_outcome(tmp_path, stages):
     assert "1 of 2 hand measurements disagree" in more.stdout and "--scale 1.0" in more.stdout
     odd = call("check", "--job", job, "--scale-check", "right hole=12", "--quiet")
     one_line(odd, 2, "--scale-check: 'right hole' holds no two points' names; give two point names and a length in mm")
+
+
+def test_the_worked_example_of_a_given_datum_is_good():
+    path = Path(__file__).parents[2] / "configs" / "datum-given.toml"
+    assert call("config", "--check", path).stdout == f"{path} is good\n"

@@ -37,9 +37,7 @@ def test_slot_jacobian_is_the_slope_of_the_residuals():
     rng = np.random.default_rng(2)
     p = stadium(60, 9, 5)[0] + 0.05 * rng.standard_normal((60, 2)) + [30, -20]
     f = fit_slot(p)
-    want = slopes(
-        lambda d: to_segment(p, f.centre + d[:2], f.angle + d[2], f.half_length + d[3]) - f.radius - d[4], 5
-    )
+    want = slopes(lambda d: to_segment(p, f.centre + d[:2], f.angle + d[2], f.half_length + d[3]) - f.radius - d[4], 5)
     assert np.quantile(np.abs(f.jacobian - want).max(axis=1), 0.95) < 1e-7  # the joins have a kink
 
 

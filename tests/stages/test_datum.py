@@ -20,11 +20,12 @@ from datum_case import (
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction, transform
-from barerail.geometry.mirror import Mirror
+from barerail.geometry.mirror import Mirror, pairs_of
 from barerail.records import Array, Datum
 from barerail.settings import DatumSettings
 from barerail.stages.datum import datum
 from barerail.stages.datum.finest import finish
+from barerail.stages.datum.origin import origin_of
 from barerail.stages.datum.rivals import Rival, choose
 from barerail.stages.datum.signs import Hints
 from barerail.stages.datum.surface import surface_of
@@ -241,3 +242,18 @@ def test_drift_sets_the_level_s_uncertainty() -> None:
     assert np.sqrt(level_of(lows, 0.0, 0.5).cov[1, 1]) == pytest.approx(0.5e-3, rel=0.02)
     assert np.sqrt(level_of(lows, 0.0, 0.0).cov[1, 1]) < 0.1e-3
     assert level_of(lows, 0.2, 0.0).cov[0, 0] > level_of(lows, 0.0, 0.0).cov[0, 0]
+
+
+def test_the_origin_stays_at_one_pair_when_the_fits_are_redrawn() -> None:
+    """Redrawn from its own covariance, a scan keeps its x = 0: U says nothing of a jump to another pair."""
+    _, features, truth = case(1)
+    mirror = Mirror(truth[1, :3], -float(truth[1, 3]))
+    pairs = pairs_of(features.found, np.zeros(3), mirror)
+    assert len(pairs) > 3
+    rng = np.random.default_rng(101)
+
+    def again() -> tuple[int, ...]:
+        found = tuple(replace(f, point=rng.multivariate_normal(f.point, f.cov)) for f in features.found)
+        return origin_of(pairs, found, truth, 0.05).features
+
+    assert len({again() for _ in range(100)}) == 1

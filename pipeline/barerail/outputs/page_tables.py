@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from barerail.outputs.page_view import with_u
-from barerail.outputs.words import ASSUMED, MEANING, TO_CONFIRM, by_size, expanded, fixed, one_line, quantity
+from barerail.outputs.words import ASSUMED, GIVEN_U, MEANING, TO_CONFIRM, by_size, expanded, fixed, one_line, quantity
 from barerail.records import (
     LABELS,
     CleanScan,
@@ -31,16 +31,22 @@ class Row:
 
 def facts(clean: CleanScan, datum: Datum, points: MountPoints, s: Straightness) -> list[tuple[str, str]]:
     """What a reader wants first: the scan, what was found, the datum's U, the twist."""
-    u = expanded(datum.covariance)
     twist = s.measures.get("twist_deg")
     count = sum(p.state != "missing" for p in points.points)
     return [
         ("scan", ", ".join(one_line(source.name) for source in clean.scan.sources)),
         ("scan points", f"{len(clean.scan.points)} at {fixed(clean.spacing_mm, 2)} mm, noise {_noise(clean)}"),
         ("labelled points", f"{count}, {len(points.pairs)} left/right pairs"),
-        ("datum, U", f"{fixed(float(np.max(u[:3])), 2)} mm, {fixed(math.degrees(float(np.max(u[3:]))), 3)}°"),
+        ("datum, U", _datum_U(datum)),
         ("twist", (with_u(_nan(twist.value), _nan(twist.U), "°", 3) if twist else "") or "not determinable"),
     ]
+
+
+def _datum_U(datum: Datum) -> str:
+    if datum.method == "given":
+        return GIVEN_U
+    u = expanded(datum.covariance)
+    return f"{fixed(float(np.max(u[:3])), 2)} mm, {fixed(math.degrees(float(np.max(u[3:]))), 3)}°"
 
 
 def _noise(clean: CleanScan) -> str:

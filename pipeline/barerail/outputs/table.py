@@ -9,7 +9,7 @@ import numpy as np
 
 from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines
-from barerail.outputs.words import AXES, MEANING, by_size, expanded, fixed, one_line, quantity, rounded_up
+from barerail.outputs.words import AXES, GIVEN_U, MEANING, by_size, expanded, fixed, one_line, quantity, rounded_up
 from barerail.records import Array, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
 
 TEXT = -1
@@ -65,19 +65,26 @@ def points_json(points: MountPoints, datum: Datum) -> bytes:
 
 def datum_json(datum: Datum) -> bytes:
     """datum.json, the car datum with covariance, U, recipe and evidence."""
-    u = expanded(datum.covariance)
     body = {
         "car_from_scan": datum.car_from_scan,
         "scan_unit": datum.scan_unit,
         "mm_per_scan_unit": datum.mm_per_scan_unit,
         "recipe": datum.recipe,
         "covariance": datum.covariance,
-        "U": {f"{turn}_deg": math.degrees(v) for turn, v in zip(("roll", "pitch", "yaw"), u[3:])}
-        | {f"{axis}_mm": v for axis, v in zip("xyz", u[:3])},
+        **_datum_U(datum),
         "evidence": datum.evidence,
         "notes": [n.text for n in datum.notes],
     }
     return _json({**_header(datum, "car datum"), **body})
+
+
+def _datum_U(datum: Datum) -> dict[str, Any]:
+    """U by name at k = 2, null with the reason where none was stated."""
+    names = ("roll_deg", "pitch_deg", "yaw_deg", "x_mm", "y_mm", "z_mm")
+    if datum.method == "given":
+        return {"U": dict.fromkeys(names), "U_reason": GIVEN_U}
+    u = expanded(datum.covariance)
+    return {"U": dict(zip(names, (*map(math.degrees, u[3:]), *u[:3])))}
 
 
 def straightness_json(s: Straightness, datum: Datum) -> bytes:

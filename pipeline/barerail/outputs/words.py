@@ -11,6 +11,7 @@ from rich.cells import cell_len
 from barerail.geometry.frames import skew
 from barerail.records import Array, Datum, Measure, MountPoint, MountPoints, Pair, Straightness
 
+GIVEN_U = "none: the given matrix is taken as exact, its own uncertainty was not stated"
 AXES = {"iso8855": ("forward", "left", "up"), "iso4130": ("rearward", "right", "up")}
 ASSUMED = {
     "front": "which end is the front, guessed from the shape (--front)",
@@ -100,12 +101,17 @@ def datum_words(datum: Datum, far_x_mm: float = -2000.0) -> str:
     lines = [
         f"Datum by {datum.method}: axes {datum.axes}, {axes_words(datum)}; mm",
         f"  origin   {one_line(datum.origin)}",
-        f"  U (k = 2) {_datum_U(datum)}",
-        f"  far end  {_far_end(datum, far_x_mm)}",
+        *_uncertainty(datum, far_x_mm),
         *(f"  {line}" for line in _evidence(datum)),
     ]
     lines += [f"  assumed  {ASSUMED.get(key, key)}" for key in datum.assumed]
     return "\n".join(filter(None, [*lines, stamp(datum)]))
+
+
+def _uncertainty(datum: Datum, far_x_mm: float) -> list[str]:
+    if datum.method == "given":
+        return [f"  U        {GIVEN_U}"]
+    return [f"  U (k = 2) {_datum_U(datum)}", f"  far end  {_far_end(datum, far_x_mm)}"]
 
 
 def _datum_U(datum: Datum) -> str:

@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.errors import UsageError
 from barerail.geometry.frames import transform, unit
 from barerail.geometry.mirror import Mirror, pairs_of
 from barerail.records import Array, CleanScan, Datum, Features, Influence, Progress, no_progress
@@ -15,6 +16,7 @@ from .combine import CentrePlane, centre_plane
 from .evidence import evidence_of, notes_of, origin_words
 from .finest import finish
 from .frame import by_parts
+from .given import given
 from .guide import guide_of
 from .pairs import pair_plane
 from .recipe import recipe_of
@@ -32,7 +34,7 @@ def datum(
     recipe: Mapping[str, Any] | None = None,
     progress: Progress = no_progress,
 ) -> Datum:
-    """The car axes by symmetry, or as `recipe` (of an earlier datum of the same car) makes them.
+    """The car axes by symmetry, or as `recipe` (of an earlier datum of the same car) makes them, or as given.
 
     y = 0 is the mirror plane of surface and pairs; z = 0 the lowest long undersides, mean of both sides, made
     perpendicular to y; x = y cross z; x = 0 the mid-point of the best-determined pair. `covariance` (6, 6) is
@@ -40,6 +42,10 @@ def datum(
     `origin.resting_on`, and J of `frame.by_parts`. `influence`: d(datum) / d(feature's point in scan axes).
     UsageError for --front or --above that can't be; DataError where the scan can't carry a datum.
     """
+    if settings.method == "given":
+        if recipe is not None:
+            raise UsageError("--datum-from and [datum] method = 'given' are two datums; leave one of them out")
+        return given(clean, settings)
     surface = surface_of(clean)
     hints = hints_of(clean, settings, surface.middle)
     tree = surface.tree()

@@ -1,5 +1,6 @@
 """Where x = 0 lies: the best-determined left/right pair, or what stands in for it, and the words that name it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,11 @@ from barerail.records import Array, Feature, Frozen
 KIND_WORDS = {"hole": "round holes", "slot": "slots", "stud": "studs", "bolt-axis": "bolt axes", "sleeve": "sleeves"}
 MIDDLE_U = 100.0
 """How far, 1 sd in mm, the middle of what was seen may lie from where another scan puts it (judgement)."""
+TIE = 2.0
+"""Pairs whose u along the car is within this many times the best one's are as good: u is itself known to about half
+(judgement). Among them the choice rests on what noise hardly moves."""
+STEP = 50.0
+"""Steps in mm in which distances from the middle of the pairs are compared (judgement)."""
 ONE = {"hole": "round hole", "slot": "slot", "stud": "stud", "bolt-axis": "bolt axis", "sleeve": "sleeve"}
 
 
@@ -30,7 +36,8 @@ class Origin(Frozen):
 def origin_of(pairs: tuple[Pair, ...], found: tuple[Feature, ...], frame: Array, drift_mm: float) -> Origin:
     """The pair whose mid-point is best known along the car, holes first; else one feature; else the scan's middle.
 
-    Known: by its fits, and by how well its two sides lie at the same x, as the pairs go (a diamond moves them all).
+    Known: by its fits, by how well its two sides lie at the same x, as the pairs go (a diamond moves them all), and
+    by the scanner's drift. Of pairs as good as the best (`TIE`), the largest to the mm, then the most central.
     """
     ahead = frame[0, :3]
     apart: dict[tuple[int, ...], float] = {
@@ -40,14 +47,33 @@ def origin_of(pairs: tuple[Pair, ...], found: tuple[Feature, ...], frame: Array,
 
     def variance(rows: tuple[int, ...]) -> float:
         fits = float(sum(ahead @ found[i].cov @ ahead for i in rows)) / len(rows) ** 2
-        return fits + (apart.get(rows, usual) - usual) ** 2 / 4
+        return fits + (apart.get(rows, usual) - usual) ** 2 / 4 + drift_mm**2
 
     choices: list[tuple[int, ...]] = [(p.left, p.right) for p in pairs]
     choices = choices or [(i,) for i, f in enumerate(found) if f.kind in KINDS and np.all(np.isfinite(f.cov))]
     if not choices:
         return Origin(0.0, MIDDLE_U, (), "the middle of what was scanned (no feature to take was seen)")
-    rows = min(choices, key=lambda c: (found[c[0]].kind != "hole", variance(c)))
-    return resting_on(rows, found, frame, drift_mm)
+    holes = [c for c in choices if found[c[0]].kind == "hole"]
+    return resting_on(_steady(holes or choices, variance, found, ahead), found, frame, drift_mm)
+
+
+def _steady(
+    choices: list[tuple[int, ...]],
+    variance: Callable[[tuple[int, ...]], float],
+    found: tuple[Feature, ...],
+    ahead: Array,
+) -> tuple[int, ...]:
+    """Of the choices as well known as the best, the largest, then most central, then rearmost one."""
+    var = {c: variance(c) for c in choices}
+    limit = TIE**2 * min(var.values())
+    x = {c: float(np.mean([ahead @ found[i].point for i in c])) for c in choices}
+    middle = float(np.median(list(x.values())))
+
+    def order(c: tuple[int, ...]) -> tuple[float, ...]:
+        size = float(np.mean([found[i].diameter for i in c]))
+        return (-round(size), round(abs(x[c] - middle) / STEP), x[c])
+
+    return min((c for c in choices if var[c] <= limit), key=order)
 
 
 def resting_on(rows: tuple[int, ...], found: tuple[Feature, ...], frame: Array, drift_mm: float) -> Origin:
