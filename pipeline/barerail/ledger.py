@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from barerail.records import KINDS, Note, Progress, Scan
-from barerail.settings import Settings
+from barerail.settings import Model, Settings
 from barerail.store import work
 from barerail.store.files import Content
 from barerail.store.job import Basis, Job, Replaced, digest
@@ -25,11 +25,15 @@ _COMMON = ("geometry", "records.py", "store")
 
 @dataclass(frozen=True)
 class Stage:
-    """Earlier stages that a stage takes, the package's code that it runs, and a file the user may have given for it."""
+    """Earlier stages that a stage takes, the package's code that it runs, and a file the user may have given for it.
+
+    gathers: files of earlier calls stay beside those of this one while they rest on the same.
+    """
 
     needs: tuple[str, ...]
     code: tuple[str, ...]
     given: str = ""
+    gathers: bool = False
 
 
 STAGES = {
@@ -41,9 +45,13 @@ STAGES = {
     "points": Stage(("fit", "datum"), ("stages/points", "outputs"), NAMES),
     "straightness": Stage(("fit", "datum"), ("stages/straightness", "outputs")),
     "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), MEASURED),
-    "export": Stage(("read", "join", "fit", "datum", "points", "check"), ("outputs",)),
+    "export": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
+    "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
+    "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
 }
+FILES = ("export", "report", "template", "section")
+"""Stages that give files only, no record."""
 
 
 class Watch(Protocol):
@@ -63,11 +71,21 @@ class Enough(Exception):
 class Ledger:
     """The step of a run: takes a stage's result from the job where nothing it rests on changed, else does and keeps it.
 
-    Calling it with the last stage raises `Enough` once that is done.
+    Calling it with the last stage raises `Enough` once that is done. asked: what the last stage is to do in this call
+    only, in place of its settings.
     """
 
-    def __init__(self, job: Job, settings: Settings, given: Mapping[str, bytes], watch: Watch, until: str) -> None:
+    def __init__(
+        self,
+        job: Job,
+        settings: Settings,
+        given: Mapping[str, bytes],
+        watch: Watch,
+        until: str,
+        asked: Model | None = None,
+    ) -> None:
         self.job, self.settings, self.given, self.watch, self.until = job, settings, given, watch, until
+        self.asked = asked
         self.records: dict[str, Any] = {}
 
     def __call__(self, stage: str, do: Callable[[Progress], T]) -> T:
@@ -89,8 +107,8 @@ class Ledger:
             inputs |= {name: kept for name, kept in self.job.outputs(earlier).items() if name.startswith("work/")}
         if about.given in self.given:
             inputs[about.given] = sha256(self.given[about.given]).hexdigest()
-        section = getattr(self.settings, stage).model_dump(mode="json")
-        return Basis(inputs, digest(section), _code((*about.code, *_COMMON)))
+        section = self.asked if self.asked and stage == self.until else getattr(self.settings, stage)
+        return Basis(inputs, digest(section.model_dump(mode="json")), _code((*about.code, *_COMMON)))
 
     def _do(self, stage: str, basis: Basis, do: Callable[[], Any]) -> None:
         started = time.perf_counter()
@@ -105,8 +123,8 @@ class Ledger:
             "warnings": [n.text for n in notes if n.warning],
             **_poses(record),
         }
-        later = list(STAGES)[list(STAGES).index(stage) + 1 :]
-        replaced = self.job.keep(stage, basis, contents, facts, later)
+        beside = self.job.still_good(stage, basis) if STAGES[stage].gathers else {}
+        replaced = self.job.keep(stage, basis, contents, facts, _resting_on(stage), beside)
         self.job.remember(self.settings)
         self.watch.end(stage, _told(counts), (*notes, *self._gave_way(stage, replaced)))
 
@@ -118,8 +136,8 @@ class Ledger:
         return [Note(stage, text, warning=True) for text in told]
 
     def _contents(self, stage: str, record: Any) -> dict[str, Content]:
-        if stage in ("export", "report"):
-            return dict(record)
+        if stage in FILES:
+            return dict(record.files)
         given = {name: self.given[name] for name in (STAGES[stage].given,) if name in self.given}
         return work.contents(stage, record, self.records.get("read")) | self._public(stage, record) | given
 
@@ -146,7 +164,7 @@ class Ledger:
 
     def _load(self, stage: str) -> Any:
         # From disk even where it was just made: a resumed run then works on the very same, and a big scan is mapped.
-        return None if stage in ("export", "report") else work.load(self.job.folder, stage, self._scan())
+        return None if stage in FILES else work.load(self.job.folder, stage, self._scan())
 
     def _scan(self) -> Any:
         """What later records stand on: the joined scan, or the scan as read where that is still to be joined."""
@@ -162,6 +180,15 @@ def _poses(record: Any) -> dict[str, Any]:
     """For job.json: each joined scan's pose, row-major 4x4, in mm, into the first one's coordinates."""
     joined = isinstance(record, Scan) and record.joints
     return {"poses": {s.name: s.pose.tolist() for s in record.sources}} if joined else {}
+
+
+def _resting_on(stage: str) -> list[str]:
+    """The stages that take this one's result, at first or second hand."""
+    found = [stage]
+    for later, about in STAGES.items():
+        if set(about.needs) & set(found):
+            found.append(later)
+    return found[1:]
 
 
 @cache
@@ -201,8 +228,8 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             return {"assumed": len(record.assumed)}
         case "check":
             return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
-        case "export":
-            return {"files": len(record)}
+        case "export" | "template" | "section":
+            return {"files": len(record.files)}
     return {}
 
 

@@ -16,6 +16,18 @@ def _point(text: str) -> tuple[float, float, float]:
     return x, y, z
 
 
+def _station(text: str) -> tuple[float, float]:
+    try:
+        x, height = (float(part) for part in text.split(","))
+    except ValueError:
+        raise typer.BadParameter(f"'{text}' is no station: give its x and the height there, like 1200,150") from None
+    return x, height
+
+
+def _list(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
 Scan = Annotated[
     list[Path],
     typer.Argument(
@@ -93,3 +105,42 @@ Confirm = Annotated[
     bool, typer.Option("--confirm", help="You have checked front, above and unit: take the UNCONFIRMED stamp off.")
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Results and errors only.")]
+
+Formats = Annotated[
+    Any,
+    typer.Option("--format", metavar="A,B", parser=_list, help="Of csv, json, axes, dxf, step, ply, stl, obj, glb."),
+]
+OutAxes = Annotated[
+    Literal["iso8855", "iso4130"] | None,
+    typer.Option("--axes", help="x forward, y left, z up; or x rearward, y right, z up.", show_default=False),
+]
+OutUnit = Annotated[
+    Literal["mm", "m", "in"] | None, typer.Option("--unit", help="Unit of the tables.", show_default=False)
+]
+Decimal = Annotated[
+    Literal[".", ","] | None,
+    typer.Option("--decimal", help="Decimal mark of the tables; a comma parts cells at ;", show_default=False),
+]
+RideFront = Annotated[
+    Any,
+    typer.Option(
+        "--ride-front", metavar="X,H", parser=_station, help="Height of the datum's z = 0 above ground at x, mm."
+    ),
+]
+RideRear = Annotated[
+    Any, typer.Option("--ride-rear", metavar="X,H", parser=_station, help="The same at a station near the rear.")
+]
+ThinTo = Annotated[
+    int | None,
+    typer.Option("--thin-to", metavar="N", help="Most triangles, or points of a cloud; edges stay.", min=1),
+]
+Names = Annotated[
+    Any, typer.Option("--points", metavar="A,B,C", parser=_list, help="Names of points, all in one flat face.")
+]
+Through = Annotated[
+    Any, typer.Option("--points", metavar="A,B,C", parser=_list, help="Names of three points to cut through.")
+]
+CutSizes = Annotated[
+    list[str] | None,
+    typer.Option("--size", metavar="NAME=SIZE", help="What to cut for a hole: M10, or a diameter in mm. Repeatable."),
+]

@@ -449,3 +449,11 @@ class Check:
     U_scale: float
     state: str
     notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True)
+class Written:
+    """Files that an output gives, by path in the job folder, and what is to be said about them."""
+
+    files: Mapping[str, bytes]
+    notes: tuple[Note, ...] = ()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-from barerail.errors import UsageError
+from barerail.errors import DataError, UsageError
 from barerail.ledger import COMMON, MEASURED, NAMES, RECIPE, Enough, Ledger, Watch
 from barerail.records import (
     Check,
@@ -22,9 +22,10 @@ from barerail.records import (
     Scan,
     Straightness,
     Wanted,
+    Written,
     no_progress,
 )
-from barerail.settings import Settings
+from barerail.settings import ExportSettings, SectionSettings, Settings, TemplateSettings
 from barerail.stages.check import check
 from barerail.stages.clean import clean
 from barerail.stages.datum import datum
@@ -97,7 +98,8 @@ class Request:
     """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
 
     changes: settings by dotted name. names: a names file. common: a table of points seen in several scans.
-    measured: a table of lengths measured by hand. datum_from: another job's folder.
+    measured: a table of lengths measured by hand. datum_from: another job's folder. asked: what the last stage is to do
+    in this call only: fields of its settings; the job doesn't remember them.
     """
 
     job: Path
@@ -109,6 +111,7 @@ class Request:
     common: Path | None = None
     measured: Path | None = None
     datum_from: Path | None = None
+    asked: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -134,15 +137,23 @@ def run(request: Request, watch: Watch) -> Outcome:
         wanted, recipe = _wanted(given, request, watch), json.loads(given.get(RECIPE, b"null"))
         common = _common(given, request, [path.name for path in job.scans])
         measured = _measured(given, request)
-        step = Ledger(job, settings, given, watch, request.until)
+        asked = config.asked(settings, request.until, request.asked)
+        step = Ledger(job, settings, given, watch, request.until, asked)
         with suppress(Enough):
             scan = step("read", lambda progress: _read(job, settings))
             result = process(scan, settings, wanted, recipe, step, common, measured)
-            step("export", lambda progress: _export(result, settings))
+            if isinstance(asked, TemplateSettings):
+                step("template", lambda progress: _template(result, asked))
+            if isinstance(asked, SectionSettings):
+                step("section", lambda progress: _section(result, asked))
+            form = asked if isinstance(asked, ExportSettings) else settings.export
+            if request.until == "export" and not result.points.points:
+                raise DataError("there are no points to export: look at what barerail points left out and why")
+            step("export", lambda progress: _export(result, form))
             step("report", lambda progress: _report(result, settings))
         job.remember(settings)
         told = step.records if request.until == LAST else [request.until]
-        public = [name for stage in told for name in job.outputs(stage) if not name.startswith("work/")]
+        public = [name for stage in told for name in job.made(stage) if not name.startswith("work/")]
         return Outcome(step.records, tuple(job.folder / name for name in public))
 
 
@@ -197,22 +208,6 @@ def _read(job: Job, settings: Settings) -> Scan:
     return readers.read(job.scans, settings.read.unit, settings.read.scale)
 
 
-def _export(result: Result, settings: Settings) -> dict[str, bytes]:
-    from barerail.outputs import dxf, mesh, step, table
-
-    scan, car, labelled = result.clean.scan, _with_scale(result), result.points
-    makers: dict[str, tuple[str, Callable[[], bytes]]] = {
-        "csv": ("points.csv", lambda: table.points_csv(labelled, car)),
-        "json": ("points.json", lambda: table.points_json(labelled, car)),
-        "dxf": ("points.dxf", lambda: dxf.points_dxf(labelled, car)),
-        "step": ("points.step", lambda: step.points_step(labelled, result.features, car)),
-        "ply": ("chassis.ply", lambda: mesh.chassis_ply(scan, car)),
-        "stl": ("chassis.stl", lambda: mesh.chassis_stl(scan, car)),
-    }
-    wanted = [makers[name] for name in settings.export.formats if name != "stl" or scan.triangles is not None]
-    return {f"export/{name}": make() for name, make in wanted}
-
-
 def _with_scale(result: Result) -> Datum:
     """The datum with what hand measurements say of the scale, for the files that come after them."""
     from barerail.outputs.checks import scale_words
@@ -220,7 +215,25 @@ def _with_scale(result: Result) -> Datum:
     return replace(result.datum, scale=scale_words(result.check))
 
 
-def _report(result: Result, settings: Settings) -> dict[str, bytes]:
+def _export(result: Result, settings: ExportSettings) -> Written:
+    from barerail.outputs.bundle import export
+
+    return export(result.clean, result.features, _with_scale(result), result.points, settings)
+
+
+def _template(result: Result, settings: TemplateSettings) -> Written:
+    from barerail.outputs.template import template
+
+    return template(result.clean, result.features, _with_scale(result), result.points, settings)
+
+
+def _section(result: Result, settings: SectionSettings) -> Written:
+    from barerail.outputs.section import section
+
+    return section(result.clean, _with_scale(result), result.points, settings)
+
+
+def _report(result: Result, settings: Settings) -> Written:
     from barerail.outputs.page import report_html
 
     title = ", ".join(source.name for source in result.clean.scan.sources)
@@ -234,4 +247,4 @@ def _report(result: Result, settings: Settings) -> dict[str, bytes]:
         title,
         result.check,
     )
-    return {"report.html": page}
+    return Written({"report.html": page})

@@ -140,9 +140,47 @@ class CheckSettings(Model):
 class ExportSettings(Model):
     """What is written to export/."""
 
-    formats: tuple[Literal["csv", "json", "dxf", "step", "ply", "stl"], ...] = Field(
-        ("csv", "json", "dxf", "step", "ply", "stl"), description="files to write; stl only where the scan is a mesh"
+    formats: tuple[Literal["csv", "json", "axes", "dxf", "step", "ply", "stl", "obj", "glb"], ...] = Field(
+        ("csv", "json", "axes", "dxf", "step", "ply", "stl"),
+        description="files to write; axes: the table of bolt axes; stl, obj and glb only where the scan is a mesh",
     )
+    axes: Literal["datum", "iso8855", "iso4130"] = Field(
+        "datum", description="iso8855: x forward, y left, z up; iso4130: x rearward, y right, z up; datum: its own"
+    )
+    unit: Literal["mm", "m", "in"] = Field("mm", description="unit of the tables; drawings and meshes keep their own")
+    decimal: Literal[".", ","] = Field(".", description="decimal mark of the tables; , parts cells at ;")
+    ride_front: tuple[float, float] | None = Field(
+        None, description="x of a station near the front and the datum's height above ground there, both in mm"
+    )
+    ride_rear: tuple[float, float] | None = Field(None, description="the same near the rear; needs ride_front too")
+    thin_to: int = Field(
+        0, ge=0, description="most triangles of the meshes, or points of a cloud, edges kept, count; 0: all"
+    )
+
+
+class TemplateSettings(Model):
+    """What one template is asked for; no part of a job's settings."""
+
+    face: str = Field("", description="name of a face, or of a hole, slot or stud in it")
+    points: tuple[str, ...] = Field((), description="names of the holes, slots and studs to take, all in one face")
+    margin_mm: Positive = Field(25.0, description="how far the outline reaches past `points`, mm (judgement)")
+    sizes: dict[str, str] = Field(default_factory=dict, description="cut size by name: M10, or a diameter in mm")
+    part: str = Field("", description="part number; it also names the files")
+    material: str = Field("", description="material, as the shop calls it")
+    thickness_mm: Positive | None = Field(None, description="thickness of the plate, mm")
+    quantity: int = Field(1, ge=1, description="how many of the part, count")
+    pair: bool = Field(False, description="true: the mirrored part for the other side too")
+    force: bool = Field(False, description="true: take points that were not measured")
+
+
+class SectionSettings(Model):
+    """What one section is asked for; no part of a job's settings."""
+
+    x: float | None = Field(None, description="cut at this x of the datum, mm")
+    y: float | None = Field(None, description="cut at this y, mm")
+    z: float | None = Field(None, description="cut at this z, mm")
+    points: tuple[str, ...] = Field((), description="names of three points that the plane goes through")
+    gap_mm: Positive | None = Field(None, description="also the line this far outside the surface, mm")
 
 
 class ReportSettings(Model):

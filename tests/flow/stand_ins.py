@@ -10,7 +10,7 @@ import scan_files
 
 from barerail import run
 from barerail.geometry.frames import rigid
-from barerail.records import CleanScan, Joint, Note, Scan
+from barerail.records import CleanScan, Joint, Note, Scan, Written
 from barerail.screen import Screen
 
 
@@ -25,7 +25,7 @@ class Stages:
         for stage in ("clean", "fit", "datum", "points", "straightness"):
             patch.setattr(run, stage, getattr(self, stage))
         patch.setattr(run, "join", self.join)
-        patch.setattr(run, "_report", lambda *given: self._did("report") or {"report.html": b"<html>"})
+        patch.setattr(run, "_report", lambda *given: self._did("report") or Written({"report.html": b"<html>"}))
 
     def _did(self, stage: str) -> None:
         if stage in self.fault:

@@ -72,7 +72,7 @@ def test_a_header_alone_names_nothing():
         (f"{HEAD}A,,1,2,3\n", r"line 2 \(A\): '' is no kind of feature; one of hole, slot"),
         ("name,kind,x_mm,y_mm\nA,hole,1,2\n", "lacks the column z_mm; it has name, kind, x_mm, y_mm"),
         ("name,kind,x,y,z\nA,hole,1,2,3\n", "lacks the column x_mm, y_mm, z_mm"),
-        ("name,kind,x_mm,y_mm,z_mm,x_in\n", "columns in mm and in inches"),
+        ("name,kind,x_mm,y_mm,z_mm,x_in\n", "columns in more than one unit"),
         ("name,kind,name,x_mm,y_mm,z_mm\n", "has the column name twice"),
         ("name,kind,x_mm,y_mm,z_mm,reach_mm\nA,hole,1,2,3,0\n", "line 2: reach_mm is 0: .* more than 0 mm"),
         (f"# axes: iso4130, x rearward\n{HEAD}", "states other axes"),

@@ -10,9 +10,9 @@ from outputs_case import CAR_FROM_SCAN, datum, mesh_scan
 
 from barerail.errors import DataError
 from barerail.geometry.frames import transform
+from barerail.libraries import open3d
 from barerail.outputs import mesh
 from barerail.outputs.mesh import chassis_ply, chassis_stl
-from barerail.scene.rays import open3d
 
 
 def car(scan) -> np.ndarray:

@@ -15,7 +15,7 @@ from barerail.geometry.cylinder import fit_cylinder, fit_cylinder_shared
 from barerail.geometry.line import fit_line
 from barerail.geometry.plane import fit_plane, fit_plane_robust
 from barerail.geometry.slot import fit_slot
-from barerail.scene.rays import open3d
+from barerail.libraries import open3d
 from geometry.fit_shapes import arc, off_line, patch, pose, stadium, tube, turned
 
 PLACE = np.array([40.0, -30.0])

@@ -11,11 +11,11 @@ from manifold3d import Manifold
 from scipy.spatial import cKDTree
 
 from barerail.errors import UsageError
+from barerail.libraries import open3d
 from barerail.records import Array
 from barerail.scene import SceneCase, Simulated, demo_case, make, write
 from barerail.scene.faults import Field, round_edges, sharp_edges
 from barerail.scene.ply import encode
-from barerail.scene.rays import open3d
 from barerail.scene.scanner import joined
 from barerail.scene.simulate import World
 from barerail.scene.truth import case_words, features

@@ -5,8 +5,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from barerail.outputs.cells import csv_text
 from barerail.outputs.page_checks import hand_checks
-from barerail.outputs.table import csv_text
 from barerail.outputs.words import fixed, one_line, rounded_up, text_table
 from barerail.records import Check, Compared, MountPoints, NoiseModel
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from barerail import __version__
+from barerail.outputs.cells import PLAIN, Style
 from barerail.outputs.words import assumed_words, axes_words, one_line, stamp, wrapped
 from barerail.records import Datum
 
@@ -12,12 +13,13 @@ CAUTION = (
 )
 
 
-def header_fields(file: str, datum: Datum) -> Mapping[str, str]:
+def header_fields(file: str, datum: Datum, style: Style = PLAIN) -> Mapping[str, str]:
     """Header of a file of the kind `file`, as ordered short keys and texts of one line; `stamp` only if unconfirmed."""
     fields = {
         "file": file,
         "tool": f"barerail {__version__}",
-        "unit": "mm, angles deg",
+        "unit": f"{style.unit}, angles deg",
+        "numbers": "decimal comma, cells part at semicolons" if style.decimal == "," else "",
         "axes": f"{datum.axes}, {axes_words(datum)}; left and right as seated, facing forward",
         "origin": datum.origin,
         "method": datum.method,
@@ -30,7 +32,7 @@ def header_fields(file: str, datum: Datum) -> Mapping[str, str]:
     return {key: one_line(text) for key, text in fields.items() if text}
 
 
-def header_lines(file: str, datum: Datum, **more: str) -> tuple[str, ...]:
+def header_lines(file: str, datum: Datum, style: Style = PLAIN, **more: str) -> tuple[str, ...]:
     """The header, and `more`, as lines `key: text` of at most 110 characters; what goes on is indented."""
-    fields = {**header_fields(file, datum), **more}
+    fields = {**header_fields(file, datum, style), **more}
     return tuple(line for key, text in fields.items() for line in wrapped(f"{key}: {text}"))

@@ -11,6 +11,7 @@ import numpy as np
 from barerail.geometry.frames import transform
 from barerail.outputs.header import header_fields
 from barerail.outputs.shapes import axis_ends, circles, datum_planes, located, slot_corners
+from barerail.outputs.step_solids import hole_faces, rail_solid
 from barerail.outputs.words import axes_words, one_line
 from barerail.records import Array, Datum, Features, MountPoint, MountPoints
 
@@ -30,9 +31,14 @@ def points_step(points: MountPoints, features: Features, datum: Datum) -> bytes:
     """The located points as STEP in the datum's axes, mm.
 
     A part with its point's name holds a vertex and a ball of 4 mm, a rod along the axis at its length, circular edges
-    of the true diameter in each face of a hole and at the ends of an axis, a slot's outline, the face of a `face`.
+    of the true diameter in each face of a hole and at the ends of an axis, a slot's outline, the face of a `face`, the
+    solid of a tube or rail. Further parts: the faces that holes sit in, bounded, and the datum planes.
     """
     parts = [(p.name, _shapes(p, _outline(p, features, datum))) for p in points.points if located(p)]
+    for p, (_, shapes) in zip(filter(located, points.points), parts):
+        solid = rail_solid(p, features, datum) if p.kind == "rail" else None
+        shapes += [solid] if solid is not None else []
+    parts += [(name, [_face(ring)]) for name, ring in hole_faces(points, features, datum)]
     parts += [(name, [_face(corners)]) for name, corners in datum_planes(points.points).items()]
     names, shapes = zip(*parts)
     fields = header_fields("mounting points", datum)
@@ -55,6 +61,8 @@ def _shapes(p: MountPoint, outline: Array | None) -> "list[TopoDS_Shape]":
     shapes += [
         BRepBuilderAPI_MakeEdge(gp_Circ(_placed(centre, p.axis), p.diameter / 2)).Edge() for centre in circles(p)
     ]
+    if p.kind == "tube" and ends is not None and p.length > 0 and p.diameter > 0:
+        shapes.append(BRepPrimAPI_MakeCylinder(_placed(ends[0], p.axis), p.diameter / 2, float(p.length)).Solid())
     corners = slot_corners(p)
     shapes += _slot_edges(corners, p) if corners is not None else []
     return shapes + ([_face(outline)] if outline is not None else [])

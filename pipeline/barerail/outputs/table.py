@@ -1,18 +1,16 @@
 """Tables for other programs: points and pairs as CSV; points, datum and straightness as JSON."""
 
-import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from barerail.outputs.cells import MM_PER, PLAIN, TEXT, Style, csv_table, digits, json_text, rounded
 from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines
-from barerail.outputs.words import AXES, GIVEN_U, MEANING, by_size, expanded, fixed, one_line, quantity, rounded_up
+from barerail.outputs.words import AXES, GIVEN_U, MEANING, by_size, expanded, quantity
 from barerail.records import Array, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
 
-TEXT = -1
 COLUMNS = {
     **dict.fromkeys(("name", "kind", "side", "partner"), TEXT),
     **dict.fromkeys(("x_mm", "y_mm", "z_mm"), 3),
@@ -37,30 +35,41 @@ LOCAL = "U_local is from the fit alone, without datum, drift and scale, for dist
 DIFFERENCE = "the right point mirrored to the left, less the left point; the datum's share of U cancels"
 
 
-def points_csv(points: MountPoints, datum: Datum) -> bytes:
-    """points.csv: `#` header, then one row a point in the datum's axes, mm; U at k = 2, rounded up."""
-    lines = header_lines("mounting points", datum, columns=LOCAL)
-    return _csv(lines, COLUMNS, (_row(p) for p in points.points))
+def points_csv(points: MountPoints, datum: Datum, style: Style = PLAIN) -> bytes:
+    """points.csv: `#` header, then one row a point in the datum's axes; U at k = 2, rounded up.
+
+    points: lengths in the style's unit (`view.scaled`).
+    """
+    lines = header_lines("mounting points", datum, style, columns=LOCAL)
+    return csv_table(lines, COLUMNS, (_row(p) for p in points.points), style)
 
 
 def pairs_csv(points: MountPoints, datum: Datum) -> bytes:
     """Left/right pairs, the largest difference first: right mirrored less left, mm, each with U (k = 2)."""
     lines = header_lines("left/right pairs", datum, columns=DIFFERENCE)
-    return _csv(lines, PAIR_COLUMNS, map(_pair_row, by_size(points.pairs)))
+    return csv_table(lines, PAIR_COLUMNS, map(_pair_row, by_size(points.pairs)), PLAIN)
 
 
-def points_json(points: MountPoints, datum: Datum) -> bytes:
-    """points.json: points.csv with full covariances, derivative by the datum, ends, both faces and details."""
+def points_json(points: MountPoints, datum: Datum, style: Style = PLAIN) -> bytes:
+    """points.json: points.csv with full covariances, derivative by the datum, ends, both faces and details.
+
+    points: lengths in the style's unit (`view.scaled`). What is in it and how: points.schema.json beside this module.
+    """
     about = {
         "columns": LOCAL,
-        "covariance_mm2": "3x3, standard uncertainties squared, datum, drift and scale included; _local: the fit alone",
-        "by_datum": "3x6, derivative of the point by the datum's (tx, ty, tz mm; rx, ry, rz rad)",
-        "ends_mm": "inner-face points of a bracket, ends of a seen centreline, face centres of a hole seen on both",
+        style.name("covariance_mm2"): "3x3, standard uncertainties squared, datum, drift and scale included; _local: "
+        "the fit alone",
+        "by_datum": "3x6, derivative of the point by the six numbers of datum.json (tx, ty, tz mm; rx, ry, rz rad)",
+        style.name("ends_mm"): "inner-face points of a bracket, ends of a seen centreline, face centres of a hole seen "
+        "on both",
         "pairs": DIFFERENCE,
     }
-    pairs = [_rounded(_pair_row(p), PAIR_COLUMNS) | {"covariance_mm2": _digits(p.cov)} for p in by_size(points.pairs)]
-    body = {"points": [_point(p) for p in points.points], "pairs": pairs}
-    return _json({**_header(datum, "mounting points"), "about": about, **body})
+    pairs = [
+        rounded(_pair_row(p), PAIR_COLUMNS, style) | {style.name("covariance_mm2"): digits(p.cov)}
+        for p in by_size(points.pairs)
+    ]
+    body = {"points": [_point(p, style) for p in points.points], "pairs": pairs}
+    return json_text({**_header(datum, "mounting points", style), "about": about, **body})
 
 
 def datum_json(datum: Datum) -> bytes:
@@ -75,7 +84,7 @@ def datum_json(datum: Datum) -> bytes:
         "evidence": datum.evidence,
         "notes": [n.text for n in datum.notes],
     }
-    return _json({**_header(datum, "car datum"), **body})
+    return json_text({**_header(datum, "car datum"), **body})
 
 
 def _datum_U(datum: Datum) -> dict[str, Any]:
@@ -104,7 +113,7 @@ def straightness_json(s: Straightness, datum: Datum) -> bytes:
         "notes": [n.text for n in s.notes],
     }
     assumed = list(dict.fromkeys((*datum.assumed, *s.assumed)))
-    return _json({**_header(datum, "frame straightness"), "assumed": assumed, **body})
+    return json_text({**_header(datum, "frame straightness"), "assumed": assumed, **body})
 
 
 def _row(p: MountPoint) -> dict[str, Any]:
@@ -120,30 +129,36 @@ def _pair_row(p: Pair) -> dict[str, Any]:
     return dict(zip(PAIR_COLUMNS, (p.left, p.right, *p.difference, *expanded(p.cov)), strict=True))
 
 
-def _point(p: MountPoint) -> dict[str, Any]:
+def _point(p: MountPoint, style: Style) -> dict[str, Any]:
     """One point of points.json."""
     more: dict[str, Any] = {
-        "covariance_mm2": _digits(p.cov),
-        "covariance_local_mm2": _digits(p.cov_local),
-        "covariance_axis_rad2": _digits(p.cov_axis),
-        "by_datum": _digits(p.by_datum),
-        "ends_mm": np.round(p.ends, 6),
-        "detail": {key: float(f"{value:.9g}") for key, value in p.detail.items()},
+        "covariance_mm2": digits(p.cov),
+        "covariance_local_mm2": digits(p.cov_local),
+        "covariance_axis_rad2": digits(p.cov_axis),
+        "by_datum": digits(p.by_datum),
+        "ends_mm": _places(p.ends, style),
+        "detail": {style.name(key): float(f"{value:.9g}") for key, value in p.detail.items()},
     }
     if p.kind in ("hole", "slot"):
-        more["faces"] = _faces(p)
+        more["faces"] = _faces(p, style)
     if p.kind in ("hole", "bolt-axis"):
-        more["fits"] = [f._asdict() for f in fits(p.diameter, 2 * p.u_diameter)]
-    return _rounded(_row(p), COLUMNS) | more
+        mm = MM_PER[style.unit]
+        more["fits"] = [f._asdict() for f in fits(mm * p.diameter, mm * 2 * p.u_diameter)]
+    return rounded(_row(p), COLUMNS, style) | {style.name(key): value for key, value in more.items()}
 
 
-def _faces(p: MountPoint) -> list[dict[str, Any]]:
+def _places(at: Array, style: Style) -> Array:
+    return np.round(at, style.decimals("_mm", 6)) + 0.0
+
+
+def _faces(p: MountPoint, style: Style) -> list[dict[str, Any]]:
     """The face that leads and, where the hole was seen from both sides, the other one, each with its centre."""
     faces = [(p.face, p.position, p.axis)]
     if len(p.ends) == 2:
         far = p.ends[np.argmax(np.linalg.norm(p.ends - p.position, axis=1))]
         faces.append((OPPOSITE.get(p.face, ""), far, -p.axis))
-    return [{"face": f, "centre_mm": np.round(c, 6), "normal": np.round(n, 9) + 0.0} for f, c, n in faces]
+    centre = style.name("centre_mm")
+    return [{"face": f, centre: _places(c, style), "normal": np.round(n, 9) + 0.0} for f, c, n in faces]
 
 
 def _station(s: StationPair) -> dict[str, Any]:
@@ -151,8 +166,8 @@ def _station(s: StationPair) -> dict[str, Any]:
         "x_mm": s.x,
         "left_mm": np.round(s.left, 6),
         "right_mm": np.round(s.right, 6),
-        "left_U_mm": _digits(expanded(s.cov_left)),
-        "right_U_mm": _digits(expanded(s.cov_right)),
+        "left_U_mm": digits(expanded(s.cov_left)),
+        "right_U_mm": digits(expanded(s.cov_right)),
         "left_roll_deg": s.roll_deg[0],
         "right_roll_deg": s.roll_deg[1],
         "twist_deg": s.twist_deg,
@@ -161,68 +176,9 @@ def _station(s: StationPair) -> dict[str, Any]:
     }
 
 
-def _header(datum: Datum, file: str) -> dict[str, Any]:
+def _header(datum: Datum, file: str, style: Style = PLAIN) -> dict[str, Any]:
     """The header of a JSON file: as in words, but axes, guesses and k as data."""
     axes = dict(zip("xyz", AXES[datum.axes]))
-    fields = {**header_fields(file, datum), "axes": {"name": datum.axes, **axes}, "assumed": datum.assumed, "k": 2}
+    words = header_fields(file, datum, style)
+    fields = {**words, "axes": {"name": datum.axes, **axes}, "assumed": datum.assumed, "k": 2}
     return {**fields, "confirmed": "stamp" not in fields}
-
-
-def _csv(lines: Sequence[str], columns: Mapping[str, int], rows: Iterable[Mapping[str, Any]]) -> bytes:
-    body = (",".join(_cell(key, row[key], decimals) for key, decimals in columns.items()) for row in rows)
-    return "\n".join([*(f"# {line}" for line in lines), ",".join(columns), *body, ""]).encode()
-
-
-def _cell(key: str, value: Any, decimals: int) -> str:
-    if decimals == TEXT:
-        return csv_text(value)
-    return fixed(rounded_up(value, decimals) if key.startswith("U_") else value, decimals)
-
-
-def csv_text(value: str) -> str:
-    """A text by RFC 4180; an apostrophe leads where it would read as a formula (OWASP: CSV injection) or comment."""
-    text = one_line(value)
-    text = f"'{text}" if text.startswith(("=", "+", "-", "@", "#")) else text
-    return '"' + text.replace('"', '""') + '"' if set(text) & set('",;') else text
-
-
-def _rounded(row: Mapping[str, Any], columns: Mapping[str, int]) -> dict[str, Any]:
-    """A row for JSON: three more decimals than in the CSV, texts as they are."""
-    return {
-        key: row[key] if isinstance(row[key], str | int) else round(float(row[key]), decimals + 3) + 0.0
-        for key, decimals in columns.items()
-    }
-
-
-def _digits(values: Array) -> list[Any]:
-    """An array as nested lists at nine significant digits, plenty for a covariance."""
-    return [_digits(v) if np.ndim(v) else float(f"{v:.9g}") for v in values]
-
-
-def _json(document: Mapping[str, Any]) -> bytes:
-    """Strict JSON, keys in their order, nan and infinity as null; what fits in 120 characters stays on one line."""
-    return (_layout(_plain(document)) + "\n").encode()
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(key): _plain(v) for key, v in value.items()}
-    if isinstance(value, np.ndarray | np.generic):
-        return _plain(value.tolist())
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _layout(value: Any, pad: str = "") -> str:
-    line = json.dumps(value, ensure_ascii=False, allow_nan=False)
-    if len(pad) + len(line) <= 120 or not isinstance(value, dict | list):
-        return line
-    deeper = pad + "  "
-    items = (
-        [f"{json.dumps(key, ensure_ascii=False)}: {_layout(v, deeper)}" for key, v in value.items()]
-        if isinstance(value, dict)
-        else [_layout(v, deeper) for v in value]
-    )
-    start, end = "{}" if isinstance(value, dict) else "[]"
-    return f"{start}\n{deeper}" + f",\n{deeper}".join(items) + f"\n{pad}{end}"

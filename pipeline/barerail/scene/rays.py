@@ -1,31 +1,14 @@
-"""Ray casting on triangles: what a scanner can see. The only place in the scene maker that needs open3d."""
-
-import ctypes
-from functools import cache
-from types import ModuleType
+"""Ray casting on triangles: what a scanner can see."""
 
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.libraries import open3d
 from barerail.records import Array
 
 STANDOFF_MM = 350.0
 BASELINE = np.tan(np.radians(20.0))
 STEEPEST = 0.25
-
-
-@cache
-def open3d() -> ModuleType:
-    """open3d, which asks for libusb-1.0 even where no camera is used; the copy in libusb-package serves."""
-    try:
-        import libusb_package
-
-        ctypes.CDLL(str(libusb_package.get_library_path()), mode=ctypes.RTLD_GLOBAL)
-    except (ImportError, OSError):
-        pass
-    import open3d as o3d
-
-    return o3d
 
 
 class Rays:

@@ -12,7 +12,9 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from barerail.errors import UsageError
-from barerail.settings import Settings
+from barerail.settings import ExportSettings, Model, SectionSettings, Settings, TemplateSettings
+
+ASKED: Mapping[str, type[Model]] = {"export": ExportSettings, "template": TemplateSettings, "section": SectionSettings}
 
 _HEAD = (
     "# Every setting of barerail with its default. Copy what you change into a file of your own\n"
@@ -48,6 +50,21 @@ def changed(settings: Settings, changes: Mapping[str, Any], file: str = "the com
         section, key = name.split(".")
         values[section][key] = value
     return build(values, file)
+
+
+def asked(settings: Settings, stage: str, values: Mapping[str, Any] | None) -> Model | None:
+    """What a stage is asked for in one call: `values` over its settings, or over their defaults where it has none.
+
+    None where nothing is. UsageError for what isn't allowed.
+    """
+    if values is None:
+        return None
+    kind, held = ASKED[stage], getattr(settings, stage, None)
+    try:
+        return kind.model_validate((held.model_dump() if held else {}) | dict(values))
+    except ValidationError as error:
+        told = "; ".join(f"{'.'.join(map(str, e['loc']))}: {_lower(e['msg'])}" for e in error.errors())
+        raise UsageError(f"{stage}: {told}") from error
 
 
 def _fault(error: Mapping[str, Any], file: str, text: str) -> str:

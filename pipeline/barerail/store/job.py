@@ -148,23 +148,45 @@ class Job:
         """Hashes of a stage's files by path; empty where it wasn't done."""
         return dict(self.stages[stage]["outputs"]) if stage in self.stages else {}
 
+    def made(self, stage: str) -> list[str]:
+        """Files of a stage's last call, which may stand beside those of earlier ones."""
+        return list(self.stages[stage].get("made", self.outputs(stage))) if stage in self.stages else []
+
+    def still_good(self, stage: str, basis: Basis) -> dict[str, str]:
+        """A stage's files that rest on the same inputs and code, whatever the settings, and are as it wrote them."""
+        entry = self.stages.get(stage)
+        if entry is None or (entry["inputs"], entry["code"]) != (basis.inputs, basis.code):
+            return {}
+        return {name: kept for name, kept in self.outputs(stage).items() if self._hash(name) == kept}
+
     def keep(
-        self, stage: str, basis: Basis, contents: Mapping[str, Content], facts: Mapping[str, Any], later: Sequence[str]
+        self,
+        stage: str,
+        basis: Basis,
+        contents: Mapping[str, Content],
+        facts: Mapping[str, Any],
+        later: Sequence[str],
+        beside: Mapping[str, str],
     ) -> Replaced:
-        """Store a stage's files, all or none; files of `later` stages that rested on others are removed."""
+        """Store a stage's files, all or none; those of `later` stages that rested on others are removed.
+
+        beside: files of the stage itself, and their hashes, that stay where none of the new ones has their name.
+        """
         drafts = self._drafts(contents)
-        outputs = {name: d.sha256 for name, d in drafts.items()}
+        stay = {name: kept for name, kept in beside.items() if name not in drafts}
+        outputs = stay | {name: d.sha256 for name, d in drafts.items()}
         spared, removed = self._spare([stage, *later]), []
         try:
             if outputs != self.outputs(stage):
-                removed = self._forget([stage, *later])
+                removed = self._forget([stage, *later], stay)
             for d in drafts.values():
                 d.publish()
         finally:
             for d in drafts.values():
                 d.discard()
         finished = datetime.now(UTC).isoformat(timespec="seconds")
-        self.stages[stage] = asdict(basis) | {"outputs": outputs} | dict(facts) | {"finished": finished}
+        held = {"outputs": outputs, "made": list(drafts)}
+        self.stages[stage] = asdict(basis) | held | dict(facts) | {"finished": finished}
         self._save()
         return Replaced(tuple(spared), tuple(name for name in removed if name not in outputs))
 
@@ -194,10 +216,12 @@ class Job:
             os.replace(self.folder / name, self.folder / f"{name}.changed")
         return changed
 
-    def _forget(self, stages: Sequence[str]) -> list[str]:
-        old = [name for stage in stages for name in self.outputs(stage)]
-        for stage in stages:
-            self.stages.pop(stage, None)
+    def _forget(self, stages: Sequence[str], stay: Mapping[str, str]) -> list[str]:
+        """Remove these stages and their files, but of the first one's those that `stay`."""
+        old = [name for stage in stages for name in self.outputs(stage) if name not in stay]
+        entries = [self.stages.pop(stage, None) for stage in stages]
+        if stay and entries[0]:
+            self.stages[stages[0]] = entries[0] | {"settings": "", "outputs": dict(stay), "made": []}
         self._save()
         for name in old:
             (self.folder / name).unlink(missing_ok=True)

@@ -11,9 +11,9 @@ from barerail.records import KINDS, Wanted
 from barerail.store.tables import number
 
 REACH_MM = 15.0
-_MM_PER = {"mm": 1.0, "in": 25.4}
+_MM_PER = {"mm": 1.0, "in": 25.4, "m": 1000.0}
 _COORDINATES = ("x", "y", "z")
-_OTHER_AXES = ("iso4130", "rearward")
+_OTHER_AXES = ("iso4130", "rearward", "at ride height")
 
 Row = tuple[int, Mapping[str, str]]
 """Line number in the file, and the cells by column."""
@@ -69,7 +69,7 @@ def _unit(columns: list[str], file: str) -> str:
     needed = ["name", "kind", *(f"{axis}_{units[0] if units else 'mm'}" for axis in _COORDINATES)]
     lacking = [name for name in needed if name not in columns]
     if len(units) > 1:
-        raise UsageError(f"{file} has columns in mm and in inches: keep one set of x, y, z")
+        raise UsageError(f"{file} has columns in more than one unit: keep one set of x, y, z")
     if lacking:
         raise UsageError(f"{file} lacks the column {', '.join(lacking)}; it has {', '.join(filter(None, columns))}")
     if double := next((name for name in needed if columns.count(name) > 1), ""):

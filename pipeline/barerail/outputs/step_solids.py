@@ -1,0 +1,79 @@
+"""Solids and faces of the STEP file beyond its points: rails as they were seen, and the faces that holes sit in."""
+
+from collections import defaultdict
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from barerail.geometry.frames import direction, transform
+from barerail.outputs.shapes import located
+from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Rail
+
+if TYPE_CHECKING:
+    from OCP.TopoDS import TopoDS_Shape
+
+SAME_MM = 0.01
+SITS_IN_FACES = ("hole", "slot", "stud")
+NAMED = 3
+"""Most names in the name of a face."""
+
+
+def rail_solid(p: MountPoint, features: Features, datum: Datum) -> "TopoDS_Shape | None":
+    """The rail that `p` is a point of: the box of its outside faces from station to station, corners sharp.
+
+    A width that a station didn't show is the median of the rail's others. None where none was seen, or at one station.
+    """
+    for rail in features.rails:
+        centres = transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
+        if len(centres) > 1 and np.linalg.norm(centres - p.position, axis=1).min() < SAME_MM:
+            corners = _corners(rail, datum)
+            return None if np.isnan(corners).any() else _loft(corners)
+    return None
+
+
+def _corners(rail: Rail, datum: Datum) -> Array:
+    """Four corners of each station (k, 4, 3), the same way round at each."""
+    sizes = np.array([s.size for s in rail.stations])
+    known = np.isfinite(sizes)
+    for i in range(2):
+        if known[:, i].any():
+            sizes[~known[:, i], i] = np.median(sizes[known[:, i], i])
+    out, last = [], None
+    for s, size in zip(rail.stations, sizes):
+        b, c = direction(datum.car_from_scan, s.axes[1:])
+        if last is not None and b @ last < 0:
+            b, c = -b, -c
+        last = b
+        half = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * size / 2
+        out.append(transform(datum.car_from_scan, s.centre) + half @ np.array([b, c]))
+    return np.array(out)
+
+
+def _loft(corners: Array) -> "TopoDS_Shape":
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakePolygon
+    from OCP.BRepOffsetAPI import BRepOffsetAPI_ThruSections
+    from OCP.gp import gp_Pnt
+
+    loft = BRepOffsetAPI_ThruSections(True, True)
+    for ring in corners:
+        wire = BRepBuilderAPI_MakePolygon()
+        for corner in ring:
+            wire.Add(gp_Pnt(*map(float, corner)))
+        wire.Close()
+        loft.AddWire(wire.Wire())
+    loft.Build()
+    return loft.Shape()
+
+
+def hole_faces(points: MountPoints, features: Features, datum: Datum) -> Iterator[tuple[str, Array]]:
+    """Name and ring of corners (k, 3) of each flat face that a hole, slot or stud sits in: the hull of what is seen."""
+    sitting: dict[int, list[MountPoint]] = defaultdict(list)
+    for p in filter(located, points.points):
+        if p.kind in SITS_IN_FACES and p.feature >= 0 and features.found[p.feature].plane >= 0:
+            sitting[features.found[p.feature].plane].append(p)
+    for index, held in sitting.items():
+        names = ", ".join(p.name for p in held[:NAMED]) + (" ..." if len(held) > NAMED else "")
+        ring = transform(datum.car_from_scan, features.planes[index].outline)
+        if len(ring) >= 3:
+            yield f"face of {names}", ring
