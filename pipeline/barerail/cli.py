@@ -1,7 +1,7 @@
 """The commands: parse, call, print."""
 
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,12 +10,13 @@ import typer
 from typer.core import TyperGroup
 
 from barerail import __version__
-from barerail.errors import BarerailError, UsageError
+from barerail.doing import do, run_request
+from barerail.drawing import section, template
+from barerail.errors import BarerailError
 from barerail.options import (
     Above,
     Common,
     Confirm,
-    CutSizes,
     DatumFrom,
     Decimal,
     Formats,
@@ -23,7 +24,6 @@ from barerail.options import (
     JobFolder,
     MaybeScan,
     MeasuredFile,
-    Names,
     NamesFile,
     OutAxes,
     OutUnit,
@@ -36,7 +36,6 @@ from barerail.options import (
     ScanUnit,
     SettingsFile,
     ThinTo,
-    Through,
 )
 
 
@@ -71,25 +70,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-
-
-def _run(request: Callable[[Any], Any], quiet: bool, about: str = "") -> None:
-    from barerail.run import run
-    from barerail.screen import Screen, show
-
-    with Screen(quiet) as screen:
-        asked = request(screen)
-        outcome = run(asked, screen)
-    show(outcome, about or asked.until)
-
-
-def _do(
-    until: str, job: Path, quiet: bool = False, changes: dict[str, Any] | None = None, about: str = "", **given: Any
-) -> None:
-    from barerail.run import Request
-
-    set_now = {name: value for name, value in (changes or {}).items() if value}
-    _run(lambda watch: Request(job, until=until, changes=set_now, **given), quiet, about)
 
 
 @app.callback(invoke_without_command=True)
@@ -134,7 +114,7 @@ def run_all(
         "check.length": scale_check,
     }
     given: dict[str, Any] = {"settings": settings, "names": names, "common": common, "datum_from": datum_from}
-    _do("report", job, quiet, changes, scans=tuple(scan), **given)
+    do("report", job, quiet, changes, scans=tuple(scan), **given)
 
 
 @app.command(short_help="Read and thin the scan.")
@@ -154,7 +134,7 @@ def clean(
     barerail clean front.ply rear.ply --job frame --common targets.csv
     """
     changes = {"read.unit": unit, "read.scale": scale}
-    _do("clean", job, quiet, changes, scans=tuple(scan or ()), settings=settings, common=common)
+    do("clean", job, quiet, changes, scans=tuple(scan or ()), settings=settings, common=common)
 
 
 @app.command(short_help="Find holes, tubes, brackets and rails.")
@@ -164,7 +144,7 @@ def fit(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> 
     \b
     barerail fit --job frame --settings small-holes.toml
     """
-    _do("fit", job, quiet, settings=settings)
+    do("fit", job, quiet, settings=settings)
 
 
 @app.command(short_help="Set the car's axes.")
@@ -185,7 +165,7 @@ def datum(
     barerail datum --job after-welding --datum-from before-welding
     """
     changes = {"datum.front": front, "datum.above": above, "datum.confirmed": confirm}
-    _do("datum", job, quiet, changes, settings=settings, datum_from=datum_from)
+    do("datum", job, quiet, changes, settings=settings, datum_from=datum_from)
 
 
 @app.command(short_help="Label the mounting points.")
@@ -195,7 +175,7 @@ def points(job: JobFolder, settings: SettingsFile = None, names: NamesFile = Non
     \b
     barerail points --job frame --names pickups.csv
     """
-    _do("points", job, quiet, settings=settings, names=names)
+    do("points", job, quiet, settings=settings, names=names)
 
 
 @app.command(short_help="Measure the twist.")
@@ -205,7 +185,7 @@ def straightness(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = F
     \b
     barerail straightness --job frame --settings limits.toml
     """
-    _do("straightness", job, quiet, settings=settings)
+    do("straightness", job, quiet, settings=settings)
 
 
 @app.command(short_help="Judge lengths measured by hand.")
@@ -224,7 +204,7 @@ def check(
     barerail check measured.csv --job frame
     barerail check --job frame --scale-check hole-f10-L-hole-r7-R=1250.0
     """
-    _do("report", job, quiet, {"check.length": scale_check}, "check", settings=settings, measured=measured)
+    do("report", job, quiet, {"check.length": scale_check}, "check", settings=settings, measured=measured)
 
 
 @app.command(short_help="Write CSV, JSON, DXF, STEP, meshes.")
@@ -252,72 +232,11 @@ def export(
     """
     asked = {"formats": formats, "axes": axes, "unit": unit, "decimal": decimal, "thin_to": thin_to}
     asked |= {"ride_front": ride_front, "ride_rear": ride_rear}
-    _do("export", job, quiet, settings=settings, asked={key: value for key, value in asked.items() if value})
+    do("export", job, quiet, settings=settings, asked={key: value for key, value in asked.items() if value})
 
 
-@app.command(short_help="Draw one face at true scale.")
-def template(
-    job: JobFolder,
-    face: Annotated[str, typer.Option("--face", metavar="NAME", help="A face, or a hole, slot or stud in it.")] = "",
-    points: Names = None,
-    size: CutSizes = None,
-    part: Annotated[str, typer.Option("--part", help="Part number; it also names the files.")] = "",
-    material: Annotated[str, typer.Option("--material", help="Material, as your shop calls it.")] = "",
-    thickness: Annotated[float | None, typer.Option("--thickness", metavar="MM", help="Plate thickness, mm.")] = None,
-    quantity: Annotated[int, typer.Option("--quantity", help="How many.")] = 1,
-    pair: Annotated[bool, typer.Option("--pair", help="The mirrored part for the other side too.")] = False,
-    margin: Annotated[float, typer.Option("--margin", metavar="MM", help="Plate around --points, mm.")] = 25.0,
-    force: Annotated[bool, typer.Option("--force", help="Take points that were not measured.")] = False,
-    quiet: Quiet = False,
-) -> None:
-    """Draw the holes, slots and outline of one flat face at true scale: DXF, SVG, PDF on A4 to join, and a cut list.
-
-    CUT holds the outline and the ISO 273 medium hole of each bolt; REFERENCE the circles as measured. The datum must
-    be confirmed.
-
-    \b
-    barerail template --job frame --face steering-hole-L
-    barerail template --job frame --points a-L,b-L,c-L --size a-L=M10 --part 104-L --material S235 --thickness 3 --pair
-    """
-    asked = {
-        "face": face,
-        "points": points or (),
-        "sizes": _sizes(size or []),
-        "part": part,
-        "material": material,
-        "thickness_mm": thickness,
-        "quantity": quantity,
-        "pair": pair,
-        "margin_mm": margin,
-        "force": force,
-    }
-    _do("template", job, quiet, asked=asked)
-
-
-def _sizes(given: list[str]) -> dict[str, str]:
-    pairs = [text.rpartition("=") for text in given]
-    if bad := [text for text, (name, _, _) in zip(given, pairs) if not name]:
-        raise UsageError(f"--size {bad[0]}: give NAME=SIZE, like a-L=M10")
-    return {name: size for name, _, size in pairs}
-
-
-@app.command(short_help="Cut the scan by a plane.")
-def section(
-    job: JobFolder,
-    x: Annotated[float | None, typer.Option("--x", metavar="MM", help="Cut across the car at this x.")] = None,
-    y: Annotated[float | None, typer.Option("--y", metavar="MM", help="Cut along the car at this y.")] = None,
-    z: Annotated[float | None, typer.Option("--z", metavar="MM", help="Cut level at this z.")] = None,
-    points: Through = None,
-    gap: Annotated[float | None, typer.Option("--gap", metavar="MM", help="Also the line this far outside.")] = None,
-    quiet: Quiet = False,
-) -> None:
-    """Cut the scan by a plane: polylines in that plane as DXF, and a PNG, to shape a saddle or a clamp after.
-
-    \b
-    barerail section --job frame --x -1200 --gap 3
-    barerail section --job frame --points a-L,b-L,c-R
-    """
-    _do("section", job, quiet, asked={"x": x, "y": y, "z": z, "points": points or (), "gap_mm": gap})
+app.command(short_help="Draw one face at true scale.")(template)
+app.command(short_help="Cut the scan by a plane.")(section)
 
 
 @app.command(short_help="Write the report page.")
@@ -327,7 +246,7 @@ def report(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) 
     \b
     barerail report --job frame
     """
-    _do("report", job, quiet, settings=settings)
+    do("report", job, quiet, settings=settings)
 
 
 @app.command(short_help="Print or check the settings.")
@@ -365,7 +284,7 @@ def demo(
     """
     from barerail.demo import prepare
 
-    _run(lambda watch: prepare(job, watch), quiet)
+    run_request(lambda watch: prepare(job, watch), quiet)
 
 
 def main() -> None:

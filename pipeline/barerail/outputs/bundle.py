@@ -68,5 +68,6 @@ def _notes(scan: Scan, thinner: Scan, settings: ExportSettings, count: int) -> t
         left = thinner.points if thinner.triangles is None else thinner.triangles
         notes.append(Note("export", f"the scan is thinned from {len(of)} to {len(left)} {what}"))
     if count < len(settings.formats):
-        notes.append(Note("export", "no stl, obj or glb: the scan is a point cloud"))
+        left_out = ", ".join(f for f in settings.formats if f in MESHES)
+        notes.append(Note("export", f"no {left_out}: the scan is a point cloud"))
     return tuple(notes)
