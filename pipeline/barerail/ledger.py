@@ -20,7 +20,7 @@ T = TypeVar("T")
 NAMES, RECIPE = "work/names.csv", "work/recipe.json"
 COMMON, MEASURED = "work/common.csv", "work/measured.csv"
 PLURAL = {"bolt-axis": "bolt-axes"}
-_COMMON = ("geometry", "records.py", "store")
+_COMMON = ("geometry", "records", "store")
 
 
 @dataclass(frozen=True)

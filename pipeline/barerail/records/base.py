@@ -1,0 +1,54 @@
+"""What all records share: array types, the frozen base, notes, and the names of labels and kinds."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+Progress = Callable[[float], None]
+"""Called by a long stage with the share done, 0 to 1."""
+
+CHASSIS, SPECK, FLOOR, STAND, CLUTTER = 0, 1, 2, 3, 4
+LABELS = ("chassis", "speck", "floor", "stand", "clutter")
+KINDS = ("hole", "slot", "stud", "bolt-axis", "sleeve", "tube", "tube-node", "rail", "face")
+
+
+def nan3() -> Array:
+    return np.full(3, np.nan)
+
+
+def no_rows() -> Array:
+    return np.zeros((0, 3))
+
+
+def no_neighbours() -> NDArray[np.int32]:
+    return np.zeros((0, 0), np.int32)
+
+
+def no_progress(share: float) -> None:
+    """The default `Progress`: says nothing."""
+
+
+class Frozen:
+    """Base of the records: arrays are made read-only when the record is made."""
+
+    def __post_init__(self) -> None:
+        for f in fields(self):  # type: ignore[arg-type]
+            value = getattr(self, f.name)
+            if isinstance(value, np.ndarray) and value.flags.writeable:
+                view = value.view()
+                view.flags.writeable = False
+                object.__setattr__(self, f.name, view)
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something a stage saw, dropped or assumed, said to the user: `count` things, and why."""
+
+    stage: str
+    text: str
+    count: int = 1
+    warning: bool = False

@@ -1,0 +1,102 @@
+"""The datum, and the points labelled in it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from barerail.records.base import Array, Frozen, Note, nan3, no_rows
+
+
+@dataclass(frozen=True, eq=False)
+class Influence(Frozen):
+    """How the datum moves with one feature: d(tx, ty, tz, rx, ry, rz) / d(point), (6, 3), about the car origin."""
+
+    feature: int
+    matrix: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Datum(Frozen):
+    """Car axes from scan axes (both mm), with the covariance (6, 6) of (tx, ty, tz mm; rx, ry, rz rad).
+
+    Small rotations about the fixed car axes, at the car origin: a point q moves by t + r x q. scale: whether lengths
+    were checked by hand, in words.
+    """
+
+    car_from_scan: Array
+    covariance: Array
+    axes: str
+    origin: str
+    method: str
+    assumed: tuple[str, ...]
+    recipe: Mapping[str, Any]
+    evidence: Mapping[str, Any]
+    scan_unit: str
+    mm_per_scan_unit: float
+    influence: tuple[Influence, ...] = ()
+    notes: tuple[Note, ...] = ()
+    scale: str = "SCALE NOT CHECKED when this was written; check.json has what hand measurements say"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One row of a names file: a feature the user named, and where to look for it, in car axes."""
+
+    row: int
+    name: str
+    kind: str
+    position: tuple[float, float, float]
+    reach_mm: float = 15.0
+
+
+@dataclass(frozen=True, eq=False)
+class MountPoint(Frozen):
+    """A labelled point in car axes. cov: datum, drift and scale included; cov_local: the fit alone.
+
+    by_datum (3, 6): derivative of the position with respect to the datum's six numbers.
+    feature: index in Features.found, -1 where it is not a measured one. face: up, down, fore, aft, inboard, outboard.
+    """
+
+    name: str
+    kind: str
+    side: str
+    partner: str
+    position: Array
+    axis: Array
+    diameter: float
+    length: float
+    cov: Array
+    cov_local: Array
+    cov_axis: Array
+    by_datum: Array
+    u_diameter: float
+    u_length: float
+    arc_deg: float
+    n: int
+    rms: float
+    state: str
+    note: str
+    face: str = ""
+    along: Array = field(default_factory=nan3)
+    ends: Array = field(default_factory=no_rows)
+    detail: Mapping[str, float] = field(default_factory=dict)
+    feature: int = -1
+
+
+@dataclass(frozen=True, eq=False)
+class Pair(Frozen):
+    """A left point and its mirrored right one: right mirrored less left, mm, and its covariance (datum cancels)."""
+
+    left: str
+    right: str
+    difference: Array
+    cov: Array
+
+
+@dataclass(frozen=True, eq=False)
+class MountPoints:
+    """The labelled points and left/right pairs."""
+
+    points: tuple[MountPoint, ...]
+    pairs: tuple[Pair, ...]
+    notes: tuple[Note, ...] = ()
