@@ -9,16 +9,16 @@ from join_case import cut, miss, stretch, together, true_pose
 
 from barerail.errors import DataError
 from barerail.geometry.frames import from_rotation_vector, invert, rigid, transform
+from barerail.geometry.registration.agreement import Agreement
+from barerail.geometry.registration.search import Found
 from barerail.records import CommonPoint, NoiseModel, Scan, Source, Tie
 from barerail.scene import SceneCase, Simulated, make
 from barerail.settings import CleanSettings, JoinSettings
 from barerail.stages.clean import clean
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.join import join, place
-from barerail.stages.join.agreement import Agreement
 from barerail.stages.join.graph import Link, adjusted
 from barerail.stages.join.graph import miss as miss_of_link
-from barerail.stages.join.search import Found
 
 SETTINGS = JoinSettings()
 NOISE = NoiseModel(0.1, 0.05, 25.0, 0.05, 0.2)

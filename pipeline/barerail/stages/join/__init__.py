@@ -7,12 +7,12 @@ import numpy as np
 
 from barerail.errors import DataError
 from barerail.geometry.frames import transform
+from barerail.geometry.registration.surface import surface_of
 from barerail.records import Array, CommonPoint, Progress, Scan, Source, no_progress
 from barerail.settings import JoinSettings
 from barerail.stages.join.graph import adjusted
 from barerail.stages.join.network import along, chain, others
 from barerail.stages.join.place import Member
-from barerail.stages.join.surface import surface_of
 from barerail.stages.join.ties import joint, middles, ties, told
 
 __all__ = ["join"]

@@ -7,13 +7,13 @@ import numpy as np
 
 from barerail.errors import DataError
 from barerail.geometry.frames import invert
+from barerail.geometry.registration.agreement import agreement
+from barerail.geometry.registration.search import refined
 from barerail.records import Array, CommonPoint, Progress
 from barerail.settings import JoinSettings
-from barerail.stages.join.agreement import agreement
 from barerail.stages.join.common import of_pair
 from barerail.stages.join.graph import Link
 from barerail.stages.join.place import Member, as_they_lie, asserted, by_overlap, by_points, linked, spread
-from barerail.stages.join.search import refined
 
 CONTRADICT = -0.1
 """Score of two placed scans below which one of them must lie wrong (judgement)."""

@@ -7,14 +7,14 @@ import numpy as np
 
 from barerail.errors import DataError
 from barerail.geometry.frames import invert, transform
+from barerail.geometry.registration.agreement import agreement
+from barerail.geometry.registration.align import FEWEST, held, partners
+from barerail.geometry.registration.search import Found, refined, search
+from barerail.geometry.registration.surface import Surface
 from barerail.records import Array, CommonPoint, Source
 from barerail.settings import JoinSettings
-from barerail.stages.join.agreement import agreement
-from barerail.stages.join.align import FEWEST, held, partners
 from barerail.stages.join.common import of_pair, pose_from
 from barerail.stages.join.graph import Link
-from barerail.stages.join.search import Found, refined, search
-from barerail.stages.join.surface import Surface
 
 UNMOVED = 0.8
 """Scans stand in one frame where they score this share of what they score once settled (judgement)."""

@@ -6,9 +6,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from barerail.geometry.frames import invert, transform
+from barerail.geometry.registration.agreement import agreement
+from barerail.geometry.registration.align import partners
 from barerail.records import Array, Joint, Note, Tie
-from barerail.stages.join.agreement import agreement
-from barerail.stages.join.align import partners
 from barerail.stages.join.graph import Link, miss
 from barerail.stages.join.place import Member, spread
 

@@ -6,10 +6,10 @@ import numpy as np
 
 from barerail.geometry.frames import direction, transform
 from barerail.geometry.mirror import Mirror, pairs_of
+from barerail.geometry.trend import Trend, trend
 from barerail.records import Array, Datum, Features, Frozen, Measure, NoiseModel, StationPair
 
 from .stations import Side, slow
-from .trend import Trend, trend
 
 NO_DRAWING = "both rails alike: needs a drawing or a scan from before to compare with"
 FEWEST_PAIRS = 4

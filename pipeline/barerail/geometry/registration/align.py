@@ -6,9 +6,9 @@ import numpy as np
 
 from barerail.geometry.frames import from_rotation_vector, rigid, transform
 from barerail.geometry.leastsquares import symmetric
+from barerail.geometry.registration.surface import Surface
 from barerail.geometry.robust import tukey_weights
 from barerail.records import Array, Index
-from barerail.stages.join.surface import Surface
 
 ALIKE = np.cos(np.radians(30.0))
 """Least cosine between the normals of partners."""

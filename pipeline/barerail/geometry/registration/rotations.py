@@ -11,8 +11,8 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from barerail.geometry.frames import from_rotation_vector
+from barerail.geometry.registration.surface import Surface
 from barerail.records import Array
-from barerail.stages.join.surface import Surface
 
 GRID_DEG = 6.0
 COARSE_DEG, FINE_DEG = 7.0, 2.5

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.geometry.frames import invert, transform
+from barerail.geometry.registration.align import partners
+from barerail.geometry.registration.surface import SEEN_MM, Surface
 from barerail.records import Array, Index
-from barerail.stages.join.align import partners
-from barerail.stages.join.surface import SEEN_MM, Surface
 
 AGAINST = 2.0
 """What a surface that only one scan has weighs against one that both have (judgement; on simulated chassis the right

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from barerail.geometry.frames import transform
+from barerail.geometry.registration.agreement import Agreement, agreement
+from barerail.geometry.registration.align import settled
+from barerail.geometry.registration.rotations import turns
+from barerail.geometry.registration.shifts import shifts
+from barerail.geometry.registration.surface import Surface
 from barerail.records import Array
-from barerail.stages.join.agreement import Agreement, agreement
-from barerail.stages.join.align import settled
-from barerail.stages.join.rotations import turns
-from barerail.stages.join.shifts import shifts
-from barerail.stages.join.surface import Surface
 
 TURNS, SHIFTS, COARSE, FINE = 32, 12, 128, 16
 """How many are kept: turns, shifts of each, poses that are settled roughly, and of those finely (judgement)."""

@@ -6,8 +6,8 @@ from scipy.fft import irfftn, next_fast_len, rfftn
 from scipy.ndimage import gaussian_filter, maximum_filter
 
 from barerail.geometry.frames import rigid
+from barerail.geometry.registration.surface import Bounds, Surface
 from barerail.records import Array, Index
-from barerail.stages.join.surface import Bounds, Surface
 
 CELLS = 2_500_000
 """About the most cells of a raster: larger ones are made coarser."""

@@ -1,0 +1,1 @@
+"""One scanned surface on another: found from nothing, settled, judged, and how well the pose is held."""
