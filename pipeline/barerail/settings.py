@@ -183,6 +183,18 @@ class SectionSettings(Model):
     gap_mm: Positive | None = Field(None, description="also the line this far outside the surface, mm")
 
 
+class CompareSettings(Model):
+    """What one comparison is asked for; no part of a job's settings."""
+
+    unmoved: tuple[str, ...] = Field(
+        (), description="what did not move: names of points, and stretches of x such as -900..-200, mm; empty: found"
+    )
+    limit_mm: Positive | None = Field(None, description="the user's limit on the shift of every point, mm")
+    limits: dict[str, Positive] = Field(default_factory=dict, description="limit by name, mm: a watch list")
+    reach_mm: Positive = Field(25.0, description="how far a point may have moved and still be known again, mm")
+    near_mm: Positive = Field(150.0, description="how far around a name in `unmoved` its surface counts, mm (judgement)")
+
+
 class ReportSettings(Model):
     """The page."""
 

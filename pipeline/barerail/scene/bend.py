@@ -1,4 +1,4 @@
-"""How a chassis is bent in truth: frame modes along the rails, and a bump on one side."""
+"""How a chassis is bent in truth: frame modes along the rails, a bump on one side, the pull of a weld."""
 
 import numpy as np
 
@@ -23,6 +23,15 @@ class Bend:
         self._bump_side = float(rng.choice([-1.0, 1.0]))
         push = rng.normal(size=3) * [0.3, 1.0, 1.0]
         self._push = push / np.linalg.norm(push)
+        self._weld_x = float(rng.uniform(low + 0.2 * (high - low), high - 0.2 * (high - low)))
+        self._weld_side = float(rng.choice([-1.0, 1.0]))
+        pull = rng.normal(size=3) * [0.3, 1.0, 1.0]
+        self._pull = pull / np.linalg.norm(pull)
+
+    def pull(self, points: Array) -> Array:
+        """Displacement by the weld as a share of its size, (n,)."""
+        off = np.column_stack([points[:, 0] - self._weld_x, points[:, 1] - self._weld_side * self._gauge / 2])
+        return np.exp(-(off**2).sum(axis=1) / (2 * self._case.pull_reach_mm**2))
 
     def bump(self, points: Array) -> Array:
         """Displacement by the one-sided bump as a share of its height, (n,): half the rails long, smooth, then none."""
@@ -34,6 +43,8 @@ class Bend:
         case = self._case
         s = (points[:, 0] - self._middle) / self._half
         q = points + case.asymmetry_mm * self.bump(points)[:, None] * self._push
+        if case.pull_mm:
+            q = q + case.pull_mm * self.pull(points)[:, None] * self._pull
         q[:, 0] += case.diamond_mm * points[:, 1] / self._gauge
         q[:, 1] += case.sway_mm * s**2
         q[:, 2] += case.sag_mm * s**2

@@ -26,7 +26,8 @@ class SceneCase:
     vector field, per axis, whose wavelengths are metres.
 
     Bent in truth: `twist_deg` (left rail up at the front), `diamond_mm` (left rail ahead, over the gauge width),
-    `sway_mm` (ends left of the middle), `sag_mm` (middle below the ends), `asymmetry_mm` (a bump on one side).
+    `sway_mm` (ends left of the middle), `sag_mm` (middle below the ends), `asymmetry_mm` (a bump on one side),
+    `pull_mm` (what a weld does: a Gaussian bump of standard deviation `pull_reach_mm` at one place of one rail).
     `window_mm`: only the stretch between these two x of the car is scanned.
     """
 
@@ -56,6 +57,8 @@ class SceneCase:
     sway_mm: float = 0.0
     sag_mm: float = 0.0
     asymmetry_mm: float = 0.0
+    pull_mm: float = 0.0
+    pull_reach_mm: float = 120.0
     window_mm: tuple[float, float] | None = None
     turned: bool = True
     unit: Literal["mm", "cm", "m", "in", "ft"] = "mm"

@@ -1,0 +1,86 @@
+"""What moved between two scans of one chassis."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from barerail.records.base import Array, Frozen, Note
+from barerail.records.judged import Measure
+
+
+@dataclass(frozen=True, eq=False)
+class Unmoved(Frozen):
+    """What holds a later scan on an earlier one.
+
+    pose (4, 4): earlier scan's mm from later scan's mm. about (3,): middle of what stayed, earlier scan's mm.
+    cov (6, 6): of the pose, (shift in mm, turn in rad) about `about`, earlier scan's axes, from the surfaces alone.
+    places (m, 3): middles of the blocks of surface that stayed. share: of the surface that both have. spread_mm: robust
+    standard deviation of the blocks' distances. by: found, or named. bounds: least and greatest place.
+    """
+
+    pose: Array
+    about: Array
+    cov: Array
+    places: Array
+    share: float
+    spread_mm: float
+    by: str
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Shift(Frozen):
+    """How far a point moved: position (3,) before, shift (3,) after less before, cov (3, 3) mm2, car axes of before.
+
+    size_mm: length of the shift across the point's open direction (tubes: across the axis), U_mm its k = 2.
+    found: moved, no movement above U, not found. verdict: within, outside, not proven; empty without a limit.
+    """
+
+    name: str
+    kind: str
+    side: str
+    position: Array
+    shift: Array
+    cov: Array
+    size_mm: float
+    U_mm: float
+    found: str
+    limit_mm: float | None = None
+    verdict: str = ""
+    words: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class RailShift(Frozen):
+    """Shift of one rail along the car, by stations: at (n, 3) before; shift and U (n, 3), nan along the rail; roll."""
+
+    side: str
+    at: Array
+    shift: Array
+    U: Array
+    roll_deg: Array
+    U_roll_deg: Array
+
+
+@dataclass(frozen=True, eq=False)
+class DistanceMap(Frozen):
+    """Signed distance in mm (n,) of the later surface outside the earlier one at points (n, 3), and its U (n,), k = 2.
+
+    nan where the earlier scan has no surface there.
+    """
+
+    points: Array
+    distance: Array
+    U: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Moves:
+    """A later scan against an earlier one, or against a drawing: in the earlier one's car axes."""
+
+    unmoved: Unmoved
+    shifts: tuple[Shift, ...]
+    added: tuple[str, ...]
+    measures: Mapping[str, Measure]
+    rails: tuple[RailShift, ...]
+    map: DistanceMap | None
+    notes: tuple[Note, ...] = ()

@@ -1,0 +1,178 @@
+"""A later scan laid on an earlier one by the metal that stayed where it was."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from barerail.errors import DataError
+from barerail.geometry.frames import invert, transform
+from barerail.geometry.neighbours import cell_keys, into_cells
+from barerail.geometry.registration.agreement import agreement
+from barerail.geometry.registration.align import Partners, held, partners, settled
+from barerail.geometry.registration.search import best, refined, search
+from barerail.geometry.registration.surface import BENT, Surface
+from barerail.geometry.robust import mad_scale
+from barerail.records import CHASSIS, Array, CleanScan, Frozen, Index, Note, Unmoved
+from barerail.settings import CompareSettings
+
+Region = Callable[[Array], NDArray[np.bool_]]
+"""Which of points (n, 3), earlier scan's mm, the user says has not moved."""
+
+BLOCK_MM = 100.0
+"""Edge of the blocks of surface that are judged to have stayed or not (judgement)."""
+FEWEST = 8
+"""Partners a block's side must have to be judged."""
+LEAST_GATE_MM, WIDEST_GATE_MM = 0.15, 1.0
+"""Bounds in mm of the distance within which a block stays: three robust sd of the blocks that stay (judgement)."""
+SHARE, RIVAL = 0.5, 0.8
+"""Least share of the surface that a start must bring together; how large another rigid part may be (judgement)."""
+FLIPS = tuple(np.diag([*d, 1.0]) for d in ((1, 1, 1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1)))
+
+
+@dataclass(frozen=True, eq=False)
+class Stayed(Frozen):
+    """Partners, the cell (k,) of each, and which cells (c,) stay; places (c, 3): the cells' middles; off (g,): distance
+    of each side of a cell that stays, mm."""
+
+    found: Partners
+    cell: Index
+    stays: NDArray[np.bool_]
+    places: Array
+    off: Array
+
+
+def surface(clean: CleanScan) -> Surface:
+    """The chassis of a cleaned scan as registration sees it."""
+    rows = np.flatnonzero(clean.label == CHASSIS)
+    smooth = clean.flat[rows] < BENT
+    return Surface(clean.thin[rows], clean.normals[rows], smooth, clean.oriented, clean.voxel_mm, clean.noise_mm)
+
+
+def lay(before: Surface, after: Surface, starts: Sequence[Array], region: Region | None) -> Unmoved:
+    """The pose that lays `after` on `before`, held by what stayed, or by the region that is named as unmoved.
+
+    starts: poses (4, 4) to try first; from nothing where none brings the surfaces together. What stays is the largest
+    connected set of blocks within three robust sd of each other's distances, laid again until it is the same (Tukey
+    weights before, notes on trimmed and robust ICP: Chetverikov et al. 2005, Image Vis. Comput. 23:299). DataError
+    where no pose is found, or what stays can't carry one.
+    """
+    sd = float(np.clip(2 * np.hypot(before.noise, after.noise), 0.4, 1.5))
+    pose = _start(before, after, starts, sd)
+    rows = after.even if region is None else after.even[region(transform(pose, after.points[after.even]))]
+    if len(rows) < 12 * FEWEST:
+        raise DataError("compare: too little surface near what is named as unmoved: name more of it")
+    pose = settled(before, after, pose, (5 * sd,), rows, 20)
+    stayed = _stayed(partners(before, after, pose, 5 * sd, rows), region is None)
+    for _ in range(8):
+        kept = stayed.found.rows[stayed.stays[stayed.cell]]
+        pose = settled(before, after, pose, (5 * sd,), kept, 20)
+        again = _stayed(partners(before, after, pose, 5 * sd, rows), region is None)
+        same = np.array_equal(again.found.rows[again.stays[again.cell]], kept)
+        stayed = again
+        if same:
+            break
+    if region is None:
+        _refuse_rival(before, after, pose, stayed, sd)
+    return _unmoved(before, after, pose, stayed, sd, region is None)
+
+
+def _start(before: Surface, after: Surface, starts: Sequence[Array], sd: float) -> Array:
+    tried = best([refined(before, after, s, sd) for s in starts], after)
+    good = [f for f in tried if f.agreement.share >= SHARE]
+    if not good:
+        good = search(before, after, sd)
+    if not good or good[0].agreement.score <= 0:
+        raise DataError("compare: no place where the two scans agree was found: are they of the same chassis?")
+    return good[0].pose
+
+
+def _stayed(found: Partners, connected: bool) -> Stayed:
+    cells = into_cells(found.at, cell_keys(found.at, BLOCK_MM))
+    cell = np.empty(len(found.at), np.int64)
+    cell[cells.order] = np.repeat(np.arange(len(cells.mean)), np.diff(cells.start))
+    side = into_cells(found.at, cell * 6 + _sector(found.normals))
+    count = np.diff(side.start)
+    off = np.add.reduceat(found.distance[side.order], side.start[:-1]) / count
+    owner = cell[side.order[side.start[:-1]]]
+    enough = count >= FEWEST
+    stays = np.ones(len(cells.mean), bool)
+    if connected:
+        stays = _consistent(off, owner, enough, cells.mean)
+    return Stayed(found, cell, stays, cells.mean, off[enough & stays[owner]])
+
+
+def _consistent(off: Array, owner: Index, enough: NDArray[np.bool_], places: Array) -> NDArray[np.bool_]:
+    """The largest connected set of cells none of whose sides lies further off than the gate."""
+    stays = np.ones(len(places), bool)
+    for _ in range(10):
+        scale = mad_scale(off[enough & stays[owner]])
+        gate = float(np.clip(3 * scale, LEAST_GATE_MM, WIDEST_GATE_MM))
+        bad = np.zeros(len(places), bool)
+        bad[owner[enough & (np.abs(off) > gate)]] = True
+        judged = np.zeros(len(places), bool)
+        judged[owner[enough]] = True
+        now = _largest(judged & ~bad, places)
+        if np.array_equal(now, stays) or not now.any():
+            return now
+        stays = now
+    return stays
+
+
+def _largest(among: NDArray[np.bool_], places: Array) -> NDArray[np.bool_]:
+    rows = np.flatnonzero(among)
+    pairs = cKDTree(places[rows]).query_pairs(1.8 * BLOCK_MM, output_type="ndarray") if len(rows) else np.zeros((0, 2))
+    pairs = np.asarray(pairs, np.int64).reshape(-1, 2)
+    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (len(rows), len(rows)))
+    part = connected_components(graph, directed=False)[1]
+    out = np.zeros(len(among), bool)
+    out[rows[part == np.bincount(part).argmax()]] = True if len(rows) else False
+    return out
+
+
+def _sector(normals: Array) -> Index:
+    largest = np.argmax(np.abs(normals), axis=1)
+    positive = np.take_along_axis(normals, largest[:, None], axis=1)[:, 0] > 0
+    return 2 * largest + positive
+
+
+def _refuse_rival(before: Surface, after: Surface, pose: Array, stayed: Stayed, sd: float) -> None:
+    """DataError where the rest is nearly as large and stayed just as well among itself, in another pose."""
+    rest = stayed.found.rows[~stayed.stays[stayed.cell]]
+    if len(rest) < RIVAL * stayed.stays[stayed.cell].sum():
+        return
+    other = settled(before, after, pose, (5 * sd,), rest, 20)
+    rival = _stayed(partners(before, after, other, 5 * sd, stayed.found.rows), True)
+    here, there = (s.found.at[s.stays[s.cell]].mean(axis=0) for s in (stayed, rival))
+    if rival.stays.sum() > RIVAL * stayed.stays.sum() and np.linalg.norm(here - there) > 3 * BLOCK_MM:
+        raise DataError(
+            f"compare: two parts of the chassis each kept their shape and moved against each other "
+            f"({stayed.stays.sum()} and {rival.stays.sum()} blocks of surface): say which stayed with --unmoved"
+        )
+
+
+def _unmoved(before: Surface, after: Surface, pose: Array, stayed: Stayed, sd: float, by_itself: bool) -> Unmoved:
+    kept = stayed.stays[stayed.cell]
+    found = stayed.found
+    held_by = Partners(found.rows[kept], found.at[kept], found.normals[kept], found.distance[kept])
+    about = held_by.at.mean(axis=0)
+    cov = held(held_by, 5 * sd, about)
+    u = np.sqrt(np.diag(cov))
+    if not (np.isfinite(u).all() and u[:3].max() < 2.0 and u[3:].max() < 3e-3):
+        raise DataError(
+            f"compare: what stayed leaves the later scan loose (standard uncertainty {u[:3].max():.1f} mm, "
+            f"{np.degrees(u[3:].max()):.2f} degrees): scan more of what was not welded, or name more with --unmoved"
+        )
+    return Unmoved(
+        pose=pose,
+        about=about,
+        cov=cov,
+        places=stayed.places[stayed.stays],
+        share=float(kept.mean()),
+        spread_mm=float(mad_scale(stayed.off)) if len(stayed.off) else float("nan"),
+        by="found" if by_itself else "named",
+    )

@@ -1,0 +1,108 @@
+"""How the frame bent between two scans: all modes at once from every point and station, the rigid motion set aside."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from barerail.geometry.trend import trend
+from barerail.records import Array, Measure, NoiseModel, RailShift, Shift
+
+OPEN_MM = 10.0
+"""U beyond which a mode counts as not seen (judgement)."""
+FEWEST = 8
+LEAST_LENGTH_MM = 400.0
+UNITS = {
+    "twist_deg": "deg",
+    "diamond_mm": "mm",
+    "sidesway_mm": "mm",
+    "sag_mm": "mm",
+    "sag_left_less_right_mm": "mm",
+    "mash_mm": "mm",
+    "length_mm": "mm",
+}
+
+
+def modes(
+    shifts: Sequence[Shift], rails: Sequence[RailShift], noises: tuple[NoiseModel, NoiseModel]
+) -> dict[str, Measure]:
+    """Change of twist, diamond, sidesway, sag, mash and length over the stretch seen, each with U (k = 2).
+
+    Weighted least squares with Tukey weights on displacements d, s from -1 at the rear to 1 at the front, W the gauge:
+    twist (s / 2) (0, -(z - zm), y), diamond (y / W) ex, sidesway s^2 ey, sag s^2 ez, its left less right s^2 (y / W) ez,
+    mash (s / 2) (y / W) ex, length (s / 2) ex, and six columns of rigid motion. Mode shapes: usual collision-repair
+    definitions. Drift of each scan adds what it does to such a reading.
+    """
+    at, d, var = _displacements(shifts, rails)
+    if len(at) < FEWEST or np.ptp(at[:, 0]) < LEAST_LENGTH_MM or not ((at[:, 1] > 50).any() and (at[:, 1] < -50).any()):
+        why = f"needs {FEWEST} points or stations seen in both scans, on both sides and over {LEAST_LENGTH_MM:.0f} mm"
+        return {name: Measure(None, None, unit, why) for name, unit in UNITS.items()}
+    gauge, (low, high) = _gauge(at), (float(at[:, 0].min()), float(at[:, 0].max()))
+    design = _design(at, gauge, low, high)
+    rows, order = np.isfinite(d) & np.isfinite(var), np.argsort(at[:, 0], kind="stable")
+    picked = [(k, i) for k in range(3) for i in order if rows[i, k]]
+    k, i = (np.array(part) for part in zip(*picked))
+    fit = trend(design[i, k] / SCALE, d[i, k], var[i, k])
+    value, u = fit.value[:7] / SCALE[:7], np.sqrt(np.diag(fit.cov)[:7]) / SCALE[:7]
+    u = 2 * np.hypot(u, np.sqrt(sum(_drift(n, gauge, high - low) ** 2 for n in noises)))
+    deg = np.where(np.arange(7) == 0, np.degrees(1.0), 1.0)
+    out = {}
+    for (name, unit), v, spread in zip(UNITS.items(), value * deg, u * deg):
+        open_ = spread > (OPEN_MM if unit == "mm" else np.degrees(OPEN_MM / gauge))
+        why = f"what both scans show leaves it open by {spread:.1f} {unit}"
+        out[name] = Measure(None, None, unit, why) if open_ else Measure(float(v), float(spread), unit)
+    twist = out["twist_deg"]
+    if twist.value is not None and twist.U is not None:
+        out["twist_mm"] = Measure(gauge * np.tan(np.radians(twist.value)), gauge * np.radians(twist.U), "mm")
+    return out
+
+
+SCALE = np.array([1e-3, *[1.0] * 9, *[1e-3] * 3])
+"""Sizes of the unknowns, so that their columns are alike: the twist and the turns are in rad."""
+
+
+def _displacements(shifts: Sequence[Shift], rails: Sequence[RailShift]) -> tuple[Array, Array, Array]:
+    """Places (n, 3), displacements (n, 3) and variances (n, 3), nan where a direction shows nothing."""
+    known = [s for s in shifts if np.isfinite(s.shift).all() and s.kind not in ("tube", "rail", "tube-node")]
+    at = [s.position for s in known] + [row for r in rails for row in r.at]
+    d = [s.shift for s in known] + [_across(row) for r in rails for row in r.shift]
+    var = [np.diag(s.cov) for s in known] + [(row / 2) ** 2 for r in rails for row in r.U]
+    return tuple(np.array(part).reshape(-1, 3) for part in (at, d, var))  # type: ignore[return-value]
+
+
+def _across(shift: Array) -> Array:
+    return np.array([np.nan, shift[1], shift[2]])
+
+
+def _gauge(at: Array) -> float:
+    return float(np.median(at[at[:, 1] > 50, 1]) - np.median(at[at[:, 1] < -50, 1]))
+
+
+def _design(at: Array, gauge: float, low: float, high: float) -> Array:
+    """Columns (n, 3, 13): the seven modes, then shifts and turns of the whole."""
+    s = (2 * at[:, 0] - low - high) / (high - low)
+    y, z = at[:, 1], at[:, 2] - at[:, 2].mean()
+    x = at[:, 0] - at[:, 0].mean()
+    a = np.zeros((len(at), 3, 13))
+    a[:, 1, 0], a[:, 2, 0] = -s / 2 * z, s / 2 * y
+    a[:, 0, 1] = y / gauge
+    a[:, 1, 2] = s**2
+    a[:, 2, 3] = s**2
+    a[:, 2, 4] = s**2 * y / gauge
+    a[:, 0, 5] = s / 2 * y / gauge
+    a[:, 0, 6] = s / 2
+    a[:, range(3), range(7, 10)] = 1.0
+    a[:, 1, 10], a[:, 2, 10] = -z, y
+    a[:, 0, 11], a[:, 2, 11] = z, -x
+    a[:, 0, 12], a[:, 1, 12] = -y, x
+    return a
+
+
+def _drift(noise: NoiseModel, gauge: float, length: float) -> Array:
+    """Standard uncertainty (7,) that one scanner's slow error puts into each mode: independent ends of each reading."""
+    def slow(apart: float) -> float:
+        return 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * apart / 1000) ** 2
+
+    across, along = slow(gauge), slow(length)
+    return np.sqrt(
+        [2 * across / gauge**2, across, slow(length / 2), slow(length / 2), 1.5 * across, 2 * across, along]
+    )

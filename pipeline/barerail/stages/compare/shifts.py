@@ -1,0 +1,127 @@
+"""Points of both scans matched, and how far each one moved."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.stats import chi2
+
+from barerail.geometry.matching import assign, links, tree
+from barerail.records import KINDS, Array, MountPoint, Shift
+from barerail.settings import CompareSettings
+
+from .budget import PoseBudget
+
+CHANCE = 0.05
+"""Chance that any one of all points is called moved though none did (convention of 95 %)."""
+SHEET_MM = 10.0
+"""Standard uncertainty along its axis of a hole that one scan saw from the other side of its sheet."""
+SCANNED_MM = 20.0
+MOVED, STILL, LOST, UNSEEN = "moved", "no movement above U", "not found", "not scanned"
+
+
+def matched(before: Sequence[MountPoint], after: Sequence[MountPoint], reach: float) -> list[tuple[int, int]]:
+    """Rows of the same feature in both, kind by kind, the least sum of distances; tubes by their nearest points."""
+    if not before or not after:
+        return []
+    kind = [np.array([KINDS.index(p.kind) for p in points]) for points in (before, after)]
+    place = [np.array([p.position for p in points]) for points in (before, after)]
+    near = links(tree(place[0], kind[0]), tree(place[1], kind[1]), reach)
+    distance = np.array([np.linalg.norm(_off(before[i], after[j])) for i, j in zip(near.a, near.b)])
+    chosen = assign(near, distance / reach, (len(before), len(after)), unmatched=1.0)
+    return [(int(near.a[k]), int(near.b[k])) for k in chosen]
+
+
+def _off(a: MountPoint, b: MountPoint) -> Array:
+    d: Array = b.position - a.position
+    return d - a.axis * (a.axis @ d) if _slides(a) else d
+
+
+def _slides(p: MountPoint) -> bool:
+    """Whether the place along its axis is no property of the part, but of what was seen of it."""
+    return p.kind in ("tube", "rail")
+
+
+def shifts(
+    before: Sequence[MountPoint],
+    after: Sequence[MountPoint],
+    pairs: Sequence[tuple[int, int]],
+    budget: PoseBudget,
+    scanned: Array,
+    settings: CompareSettings,
+) -> list[Shift]:
+    """A shift for every point of before, in its order; scanned (m, 3): the later scan's surface in car axes.
+
+    moved: d' C^-1 d above the chi-square that all points together pass by chance once in twenty.
+    """
+    partner = dict(pairs)
+    gate = float(chi2.ppf(1 - CHANCE / max(len(pairs), 1), 3))
+    surface = cKDTree(scanned)
+    spans = _spans([p.position for p in before])
+    out = []
+    for i, p in enumerate(before):
+        limit = settings.limits.get(p.name, settings.limit_mm)
+        if i in partner:
+            out.append(_shift(p, after[partner[i]], budget, gate, limit, spans))
+        else:
+            seen = surface.query(p.position)[0] < SCANNED_MM
+            out.append(_lost(p, LOST if seen else UNSEEN, limit))
+    return out
+
+
+def _shift(
+    p: MountPoint, q: MountPoint, budget: PoseBudget, gate: float, limit: float | None, spans: Mapping[str, float]
+) -> Shift:
+    d, cov = q.position - p.position, p.cov_local + q.cov_local + budget.at(p.position[None])[0]
+    across = np.eye(3)
+    if _slides(p):
+        across = np.eye(3) - np.outer(p.axis, p.axis)
+        d = across @ d
+    elif p.face != q.face and p.kind in ("hole", "slot"):
+        cov = cov + SHEET_MM**2 * np.outer(p.axis, p.axis)
+    size = float(np.linalg.norm(d))
+    way = d / size if size > 0 else np.array([1.0, 0, 0])
+    u = 2 * float(np.sqrt(way @ cov @ way))
+    far = float(d @ np.linalg.pinv(across @ cov @ across, hermitian=True) @ d) > gate
+    sure = far and size > u
+    words = _words(p, d, cov, spans) if sure else ""
+    return Shift(p.name, p.kind, p.side, p.position, d, cov, size, u, MOVED if sure else STILL, limit,
+                 verdict(size, u, limit), words)  # fmt: skip
+
+
+def _lost(p: MountPoint, why: str, limit: float | None) -> Shift:
+    nan = float("nan")
+    unknown = np.full((3, 3), nan)
+    state = "" if limit is None else "not proven"
+    return Shift(p.name, p.kind, p.side, p.position, unknown[0], unknown, nan, nan, why, limit, state)
+
+
+def verdict(size: float, u: float, limit: float | None) -> str:
+    """within, outside or not proven, with a guard band of U inside the limit (JCGM 106:2012, 8.3.2)."""
+    if limit is None:
+        return ""
+    return "within" if size + u <= limit else "outside" if size - u > limit else "not proven"
+
+
+def _spans(places: Sequence[Array]) -> dict[str, float]:
+    """Where the front and the rear third of all points begin, and the middle height."""
+    table = np.array(places).reshape(-1, 3)
+    low, high = table.min(axis=0), table.max(axis=0)
+    return {
+        "rear": float(low[0] + (high[0] - low[0]) / 3),
+        "front": float(high[0] - (high[0] - low[0]) / 3),
+        "upper": float((low[2] + high[2]) / 2),
+    }
+
+
+def _words(p: MountPoint, d: Array, cov: Array, spans: Mapping[str, float]) -> str:
+    """`upper rear left: 1.8 ± 0.4 mm inboard`: components above their own U, the largest first."""
+    x, y, z = p.position
+    along = "rear" if x < spans["rear"] else "front" if x > spans["front"] else "middle"
+    place = f"{'upper' if z > spans['upper'] else 'lower'} {along} {dict(L='left', R='right').get(p.side, 'centre')}"
+    sides = ("left", "right") if p.side == "C" else ("outboard", "inboard") if y > 0 else ("inboard", "outboard")
+    ways = (("forward", "rearward"), sides, ("up", "down"))
+    u = 2 * np.sqrt(np.diag(cov))
+    parts = [(abs(v), u[k], ways[k][int(v < 0)]) for k, v in enumerate(d) if abs(v) > u[k]]
+    told = [f"{size:.1f} ± {np.ceil(10 * spread - 1e-6) / 10:.1f} mm {way}" for size, spread, way in sorted(parts)[::-1]]
+    return f"{place}: {', '.join(told) or f'{np.linalg.norm(d):.1f} mm, askew to the axes'}"
