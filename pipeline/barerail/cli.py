@@ -13,6 +13,7 @@ from barerail import __version__
 from barerail.doing import do, run_request
 from barerail.drawing import section, template
 from barerail.errors import BarerailError
+from barerail.judging import compare
 from barerail.options import (
     Above,
     Common,
@@ -237,6 +238,7 @@ def export(
 
 app.command(short_help="Draw one face at true scale.")(template)
 app.command(short_help="Cut the scan by a plane.")(section)
+app.command(short_help="Say what moved since an earlier scan.")(compare)
 
 
 @app.command(short_help="Write the report page.")

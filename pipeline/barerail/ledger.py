@@ -19,6 +19,7 @@ from barerail.store.job import Basis, Job, Replaced, digest
 T = TypeVar("T")
 NAMES, RECIPE = "work/names.csv", "work/recipe.json"
 COMMON, MEASURED = "work/common.csv", "work/measured.csv"
+BEFORE = "work/before.json"
 PLURAL = {"bolt-axis": "bolt-axes"}
 _COMMON = ("geometry", "records", "store")
 
@@ -49,8 +50,9 @@ STAGES = {
     "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
     "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
+    "compare": Stage(("read", "join", "clean", "fit"), ("stages/compare", "stages/points", "outputs"), BEFORE),
 }
-FILES = ("export", "report", "template", "section")
+FILES = ("export", "report", "template", "section", "compare")
 """Stages that give files only, no record."""
 
 
@@ -228,7 +230,7 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             return {"assumed": len(record.assumed)}
         case "check":
             return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
-        case "export" | "template" | "section":
+        case "export" | "template" | "section" | "compare":
             return {"files": len(record.files)}
     return {}
 

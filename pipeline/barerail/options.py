@@ -144,3 +144,13 @@ CutSizes = Annotated[
     list[str] | None,
     typer.Option("--size", metavar="NAME=SIZE", help="What to cut for a hole: M10, or a diameter in mm. Repeatable."),
 ]
+Unmoved = Annotated[
+    Any,
+    typer.Option(
+        "--unmoved",
+        metavar="NAMES",
+        parser=_list,
+        help="What did not move: names of points, and stretches of x like -900..-200, with commas.",
+        show_default=False,
+    ),
+]

@@ -192,7 +192,9 @@ class CompareSettings(Model):
     limit_mm: Positive | None = Field(None, description="the user's limit on the shift of every point, mm")
     limits: dict[str, Positive] = Field(default_factory=dict, description="limit by name, mm: a watch list")
     reach_mm: Positive = Field(25.0, description="how far a point may have moved and still be known again, mm")
-    near_mm: Positive = Field(150.0, description="how far around a name in `unmoved` its surface counts, mm (judgement)")
+    near_mm: Positive = Field(
+        150.0, description="how far around a name in `unmoved` its surface counts, mm (judgement)"
+    )
 
 
 class ReportSettings(Model):

@@ -42,25 +42,12 @@ def report_html(
 
     The scan is thinned to settings.page_triangles, whole around the features; numbers come from the records alone.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-    from markupsafe import Markup
-
-    pages = Environment(
-        loader=PackageLoader("barerail.outputs"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    pages.filters["up"] = lambda u, decimals: fixed(rounded_up(u, decimals), decimals)
     kinds = Counter(p.kind for p in points.points)
     drawn = view_data(clean, features, datum, points, settings)
-    html = pages.get_template("report.html.j2").render(
+    return page_html(
+        "report.html.j2",
+        {"view": drawn, "straight": straight_figure(straightness)},
         title=title,
-        style=Markup(_text("barerail.outputs", "templates/report.css")),
-        script=Markup(_text("barerail.outputs", "templates/report.js")),
-        plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
-        data=Markup(_json({"view": drawn, "straight": straight_figure(straightness)})),
         stamp=stamp(datum),
         unchecked="" if check.state == "passed" else scale_words(check),
         measured=check_words(check) if check.rows else "",
@@ -82,6 +69,28 @@ def report_html(
         stations=station_rows(straightness),
         dropped=dropped(clean, features, datum, points, straightness),
         settings=setting_rows(clean, features, settings),
+    )
+
+
+def page_html(template: str, data: dict[str, Any], **values: Any) -> bytes:
+    """A page with the 3D view and one plot: `data` for its script, `values` for the template."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    pages = Environment(
+        loader=PackageLoader("barerail.outputs"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.filters["up"] = lambda u, decimals: fixed(rounded_up(u, decimals), decimals)
+    html = pages.get_template(template).render(
+        style=Markup(_text("barerail.outputs", "templates/report.css")),
+        script=Markup(_text("barerail.outputs", "templates/report.js")),
+        plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
+        data=Markup(_json(data)),
+        **values,
     )
     return html.encode()
 

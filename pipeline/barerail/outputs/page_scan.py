@@ -45,11 +45,11 @@ def shown(clean: CleanScan, datum: Datum, points: tuple[MountPoint, ...], budget
     rows = rows_of(cells[near], clean.order, clean.start)
     owner = np.repeat(np.flatnonzero(near), count[near])
     far = np.flatnonzero(~near)
-    group, edge = _coarse(xyz[far], normals[far], clean.voxel_mm, room - len(rows))
+    group, edge = coarse(xyz[far], normals[far], clean.voxel_mm, room - len(rows))
     whole = transform(datum.car_from_scan, clean.scan.points[rows])
-    turned = np.vstack([_means(group, normals[far]), normals[owner]])
+    turned = np.vstack([means(group, normals[far]), normals[owner]])
     turned /= np.maximum(np.linalg.norm(turned, axis=1, keepdims=True), 1e-12)
-    flat = np.concatenate([_means(group, clean.flat[cells[far]]), _between(whole, xyz, clean.flat[cells])])
+    flat = np.concatenate([means(group, clean.flat[cells[far]]), _between(whole, xyz, clean.flat[cells])])
     return Shown(
         xyz=np.vstack([group.mean, whole]),
         normals=turned,
@@ -86,7 +86,7 @@ def _surroundings(points: tuple[MountPoint, ...]) -> tuple[Array, Array]:
     return np.array(spots).reshape(-1, 3), np.array(reach)
 
 
-def _coarse(xyz: Array, normals: Array, edge: float, room: int) -> tuple[Cells, float]:
+def coarse(xyz: Array, normals: Array, edge: float, room: int) -> tuple[Cells, float]:
     """The points in cubic cells, sides of thin sheet apart, in no more cells than `room`; and the cells' edge."""
     while True:
         group = into_cells(xyz, cell_keys(xyz, edge, normals))
@@ -95,7 +95,8 @@ def _coarse(xyz: Array, normals: Array, edge: float, room: int) -> tuple[Cells, 
         edge *= max(1.03, float(np.sqrt(len(group.mean) / max(room, 1))))
 
 
-def _means(group: Cells, values: Array) -> Array:
+def means(group: Cells, values: Array) -> Array:
+    """Mean of values (n, ...) in each cell."""
     total = np.add.reduceat(values[group.order], group.start[:-1], axis=0)
     return total / np.diff(group.start).reshape((-1,) + (1,) * (values.ndim - 1))
 

@@ -96,7 +96,7 @@ def traces(
                 out.append(_lines([axis_line(points.points[i]) for i in chosen], kind, side, 4))
                 out.append(_markers([cards[i] for i in chosen], chosen, kind, side))
     out += [_lines(rail_lines(features, datum, side), "rail", side, 3) for side in SIDES]
-    out += [*_planes(low, high), *_arrows(low, high)]
+    out += box_lines(low, high)
     return [t for t in out if t["x"]]
 
 
@@ -159,12 +159,13 @@ def _hover(card: dict[str, Any]) -> str:
 def _lines(paths: list[Array], kind: str, side: str, width: int) -> dict[str, Any]:
     gap = np.full((1, 3), np.nan)
     rows = [part for path in paths if len(path) for part in (path, gap)]
-    return _stroke(np.vstack([np.zeros((0, 3)), *rows]), MARKS[kind][1], width, "solid") | {
+    return stroke(np.vstack([np.zeros((0, 3)), *rows]), MARKS[kind][1], width, "solid") | {
         "meta": {"role": "lines", "kind": kind, "side": side}
     }
 
 
-def _stroke(path: Array, colour: str, width: int, dash: str) -> dict[str, Any]:
+def stroke(path: Array, colour: str, width: int, dash: str) -> dict[str, Any]:
+    """A line through path (k, 3), broken at nan."""
     line = {"color": colour, "width": width, "dash": dash}
     return {**_xyz(path), "type": "scatter3d", "mode": "lines", "line": line, "hoverinfo": "skip"}
 
@@ -172,6 +173,11 @@ def _stroke(path: Array, colour: str, width: int, dash: str) -> dict[str, Any]:
 def _xyz(points: Array) -> dict[str, list[float | None]]:
     rows = [[None if np.isnan(v) else round(float(v), 2) for v in row] for row in points]
     return {axis: [row[k] for row in rows] for k, axis in enumerate("xyz")}
+
+
+def box_lines(low: Array, high: Array) -> list[dict[str, Any]]:
+    """The datum planes' outlines in the box from low to high, and strokes from the origin forward, left and up."""
+    return [*_planes(low, high), *_arrows(low, high)]
 
 
 def _planes(low: Array, high: Array) -> list[dict[str, Any]]:
@@ -182,14 +188,14 @@ def _planes(low: Array, high: Array) -> list[dict[str, Any]]:
         corners = np.zeros((5, 3))
         corners[:, a] = np.array([low, high, high, low, low])[:, a]
         corners[:, b] = np.array([low, low, high, high, low])[:, b]
-        out.append(_stroke(corners, "#8a9199", 2, "dash") | {"meta": {"role": "datum"}})
+        out.append(stroke(corners, "#8a9199", 2, "dash") | {"meta": {"role": "datum"}})
     return out
 
 
 def _arrows(low: Array, high: Array) -> list[dict[str, Any]]:
     """Strokes from the origin along forward, left and up."""
     ends = arrow_ends(low, high)
-    return [_stroke(np.stack([np.zeros(3), e]), "#e0402f", 7, "solid") | {"meta": {"role": "datum"}} for e in ends]
+    return [stroke(np.stack([np.zeros(3), e]), "#e0402f", 7, "solid") | {"meta": {"role": "datum"}} for e in ends]
 
 
 def arrow_ends(low: Array, high: Array) -> Array:

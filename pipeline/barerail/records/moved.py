@@ -75,10 +75,14 @@ class DistanceMap(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Moves:
-    """A later scan against an earlier one, or against a drawing: in the earlier one's car axes."""
+    """A later scan against an earlier one, or against a drawing: in the earlier one's car axes.
+
+    names: of earlier points by the names that the later ones had alone. added: later points without an earlier one.
+    """
 
     unmoved: Unmoved
     shifts: tuple[Shift, ...]
+    names: Mapping[str, str]
     added: tuple[str, ...]
     measures: Mapping[str, Measure]
     rails: tuple[RailShift, ...]

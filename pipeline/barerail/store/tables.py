@@ -1,4 +1,4 @@
-"""Small tables that users type: points seen in several scans, and lengths measured by hand; every fault by its line."""
+"""Tables that users type: points seen in several scans, lengths measured by hand, limits; every fault by its line."""
 
 import csv
 import math
@@ -68,6 +68,24 @@ def measured(data: bytes, file: str) -> tuple[Measured, ...]:
         length = _positive(cells[column], column, place) * _MM_PER[column.removeprefix("length_")]
         found[frozenset((a, b))] = Measured(place, a, b, length, _stated_U(cells, place))
     return tuple(found.values())
+
+
+def limits(data: bytes, file: str) -> dict[str, float]:
+    """Rows `name, limit_mm` (or `_cm`, `_m`, `_in`, `_ft`): the user's limit on a point's shift, in mm by name.
+
+    UsageError, with `file` and the line: a column or cell that isn't there, a limit that isn't above 0, a name twice.
+    """
+    found: dict[str, float] = {}
+    columns = tuple(f"limit_{unit}" for unit in _MM_PER)
+    for row, cells in _rows(data, file, ("name",), columns):
+        place, name = f"{file} line {row}", cells["name"]
+        column = next(c for c in columns if c in cells)
+        if not name:
+            raise UsageError(f"{place} has no name of the point")
+        if name in found:
+            raise UsageError(f"{place}: {name} has a limit already")
+        found[name] = _positive(cells[column], column, place) * _MM_PER[column.removeprefix("limit_")]
+    return found
 
 
 def _stated_U(cells: Mapping[str, str], place: str) -> float | None:

@@ -69,8 +69,8 @@
 
   const surface = {
     type: "mesh3d", meta: { role: "scan" }, hoverinfo: "skip", showscale: false, cmin: 0, cmax: 255,
-    colorscale: [[0, "#15191d"], [0.5, "#7d858a"], [1, "#f4f4ef"]],
-    lighting: { ambient: 1, diffuse: 0, specular: 0, roughness: 1, fresnel: 0 },
+    colorscale: view.scan.colours ?? [[0, "#15191d"], [0.5, "#7d858a"], [1, "#f4f4ef"]],
+    lighting: view.scan.colours ? { ambient: 0.5, diffuse: 0.75, specular: 0, roughness: 1, fresnel: 0 } : { ambient: 1, diffuse: 0, specular: 0, roughness: 1, fresnel: 0 },
     ...(view.scan.triangles ? mesh(view.scan) : squares(view.scan)),
   };
 
@@ -145,7 +145,7 @@
   const colours = Object.fromEntries(view.traces.filter((t) => t.meta.role === "points").map((t) => [t.meta.kind, t.marker.color]));
   const labels = [
     ...view.datum.map((d) => ({ ...d, on: () => isOn("datum") })),
-    ...view.points.map((p, index) => ({ index, text: p.name, at: p.at, kind: p.kind, on: () => shown("names", "kind", p.kind) && shown("side", "side", p.side) })).filter((p) => p.at),
+    ...view.points.map((p, index) => ({ index, text: p.name, at: p.at, kind: p.kind, on: () => p.named !== false && shown("names", "kind", p.kind) && shown("side", "side", p.side) })).filter((p) => p.at),
   ];
   for (const label of labels) {
     label.node = document.createElement("div");

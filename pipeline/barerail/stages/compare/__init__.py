@@ -1,6 +1,6 @@
 """Compare: what moved between an earlier and a later scan of one chassis."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,9 +28,9 @@ from .budget import PoseBudget
 from .lay import FLIPS, Region, lay, surface
 from .modes import modes
 from .rails import rail_shifts
-from .shifts import MOVED, matched, shifts
+from .shifts import matched, shifts
 
-__all__ = ["compare", "laid", "later_car"]
+__all__ = ["Earlier", "compare", "laid", "later_car"]
 
 MAP_MM = 15.0
 """Distance beyond which surfaces count as different ones in the map."""
@@ -89,7 +89,9 @@ def compare(
     bent = modes(found, rails, (before.features.noise, features.noise))
     notes = _notes(before, unmoved, found)
     added = tuple(q.name for j, q in enumerate(second) if j not in taken)
-    return Moves(unmoved, tuple(found), added, bent, rails, distance_map(before, after, unmoved, budget), notes)
+    names = {second[j].name: first[i].name for i, j in pairs}
+    between = distance_map(before, after, unmoved, budget)
+    return Moves(unmoved, tuple(found), names, added, bent, rails, between, notes)
 
 
 def _region(before: Earlier, settings: CompareSettings) -> Region | None:
@@ -103,7 +105,9 @@ def _region(before: Earlier, settings: CompareSettings) -> Region | None:
         elif text in named and np.isfinite(named[text]).all():
             places.append(named[text])
         else:
-            raise UsageError(f"--unmoved {text}: no such point in the earlier job; give names, or x from..to like -900..0")
+            raise UsageError(
+                f"--unmoved {text}: no such point in the earlier job; give names, or x from..to like -900..0"
+            )
     return _near(before.datum.car_from_scan, np.array(places).reshape(-1, 3), stretches, settings.near_mm)
 
 

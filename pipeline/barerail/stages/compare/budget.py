@@ -38,9 +38,7 @@ class PoseBudget(Frozen):
 
     def at(self, points: Array) -> Array:
         """Covariances (n, 3, 3) in mm2 that the pose and the drift give to shifts at points (n, 3)."""
-        far = cKDTree(self.places).query(points)[0]
+        far = np.asarray(cKDTree(self.places).query(points)[0])
         drift = self.floor + (self.per_mm * far) ** 2
         move = np.array([np.hstack([np.eye(3), -skew(p)]) for p in points - self.about])
         return np.asarray(move @ self.cov @ move.transpose(0, 2, 1) + drift[:, None, None] * np.eye(3))
-
-

@@ -1,7 +1,7 @@
 """A later scan laid on an earlier one by the metal that stayed where it was."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,15 +10,13 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from barerail.errors import DataError
-from barerail.geometry.frames import invert, transform
+from barerail.geometry.frames import transform
 from barerail.geometry.neighbours import cell_keys, into_cells
-from barerail.geometry.registration.agreement import agreement
 from barerail.geometry.registration.align import Partners, held, partners, settled
 from barerail.geometry.registration.search import best, refined, search
 from barerail.geometry.registration.surface import BENT, Surface
 from barerail.geometry.robust import mad_scale
-from barerail.records import CHASSIS, Array, CleanScan, Frozen, Index, Note, Unmoved
-from barerail.settings import CompareSettings
+from barerail.records import CHASSIS, Array, CleanScan, Frozen, Index, Unmoved
 
 Region = Callable[[Array], NDArray[np.bool_]]
 """Which of points (n, 3), earlier scan's mm, the user says has not moved."""

@@ -28,7 +28,7 @@ def modes(
     """Change of twist, diamond, sidesway, sag, mash and length over the stretch seen, each with U (k = 2).
 
     Weighted least squares with Tukey weights on displacements d, s from -1 at the rear to 1 at the front, W the gauge:
-    twist (s / 2) (0, -(z - zm), y), diamond (y / W) ex, sidesway s^2 ey, sag s^2 ez, its left less right s^2 (y / W) ez,
+    twist (s / 2) (0, -(z - zm), y), diamond (y / W) ex, sidesway s^2 ey, sag s^2 ez, left less right s^2 (y / W) ez,
     mash (s / 2) (y / W) ex, length (s / 2) ex, and six columns of rigid motion. Mode shapes: usual collision-repair
     definitions. Drift of each scan adds what it does to such a reading.
     """
@@ -99,10 +99,9 @@ def _design(at: Array, gauge: float, low: float, high: float) -> Array:
 
 def _drift(noise: NoiseModel, gauge: float, length: float) -> Array:
     """Standard uncertainty (7,) that one scanner's slow error puts into each mode: independent ends of each reading."""
+
     def slow(apart: float) -> float:
         return 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * apart / 1000) ** 2
 
     across, along = slow(gauge), slow(length)
-    return np.sqrt(
-        [2 * across / gauge**2, across, slow(length / 2), slow(length / 2), 1.5 * across, 2 * across, along]
-    )
+    return np.sqrt([2 * across / gauge**2, across, slow(length / 2), slow(length / 2), 1.5 * across, 2 * across, along])

@@ -123,5 +123,7 @@ def _words(p: MountPoint, d: Array, cov: Array, spans: Mapping[str, float]) -> s
     ways = (("forward", "rearward"), sides, ("up", "down"))
     u = 2 * np.sqrt(np.diag(cov))
     parts = [(abs(v), u[k], ways[k][int(v < 0)]) for k, v in enumerate(d) if abs(v) > u[k]]
-    told = [f"{size:.1f} ± {np.ceil(10 * spread - 1e-6) / 10:.1f} mm {way}" for size, spread, way in sorted(parts)[::-1]]
+    told = [
+        f"{size:.1f} ± {np.ceil(10 * spread - 1e-6) / 10:.1f} mm {way}" for size, spread, way in sorted(parts)[::-1]
+    ]
     return f"{place}: {', '.join(told) or f'{np.linalg.norm(d):.1f} mm, askew to the axes'}"
