@@ -1,21 +1,24 @@
 """A later job compared with an earlier one, kept in the later one's folder."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction
 from barerail.ledger import BEFORE, Enough, Ledger, Watch
 from barerail.records import CHASSIS, Datum, MountPoints, Moves, Written
 from barerail.run import Outcome, Request, run
-from barerail.settings import CompareSettings, Settings
-from barerail.stages.compare import Earlier, compare, laid, later_car
+from barerail.settings import CompareSettings, ReportSettings, Settings
+from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
-from barerail.store.job import opened
+from barerail.store import names, tables
+from barerail.store.job import Job, opened
 
 RESTS_ON = ("clean", "fit", "datum", "points")
 
@@ -26,6 +29,8 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     Both jobs are brought up to date first, as far as it takes. The later one needs no datum of its own: a partial
     rescan is laid on the earlier one by its surface. UsageError and DataError as the stages raise them.
     """
+    if before.is_file():
+        return _drawing(before, after, asked, watch)
     if before.resolve() == after.resolve():
         raise UsageError(f"compare: {before} with itself: give the earlier job's folder and the later one's")
     first = run(Request(before, until="points"), watch).records
@@ -33,11 +38,32 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     second = _later(after, watch)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
-        ledger = Ledger(job, job.settings, given, watch, "compare", asked)
-        with suppress(Enough):
-            ledger("compare", lambda progress: _compared(earlier, second, asked, job.settings, given))
-        made = [job.folder / name for name in job.made("compare") if not name.startswith("work/")]
-    return Outcome({"compare": (after / "compare" / "summary.txt").read_text("utf-8")}, tuple(made))
+        return _kept(job, asked, given, watch, lambda: _compared(earlier, second, asked, job.settings, given))
+
+
+def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -> Outcome:
+    """The job's named points against their places in a names file."""
+    data = tables.raw(drawing, "drawing")
+    wanted = names.parse(data, drawing.name).wanted
+    second = run(Request(after, until="points"), watch).records
+
+    def work() -> Written:
+        datum = second["datum"]
+        moves = against(wanted, second["points"], datum, second["fit"].noise, asked)
+        car = replace(datum, car_from_scan=moves.unmoved.pose @ datum.car_from_scan, origin=f"that of {drawing.name}")
+        return _against(moves, second, car, f"{drawing.name} → {_names(second['clean'].scan)}", data)
+
+    with opened(after) as job:
+        return _kept(job, asked, {BEFORE: data}, watch, work)
+
+
+def _kept(
+    job: Job, asked: CompareSettings, given: Mapping[str, bytes], watch: Watch, work: Callable[[], Written]
+) -> Outcome:
+    with suppress(Enough):
+        Ledger(job, job.settings, given, watch, "compare", asked)("compare", lambda progress: work())
+    made = [job.folder / name for name in job.made("compare") if not name.startswith("work/")]
+    return Outcome({"compare": (job.folder / "compare" / "summary.txt").read_text("utf-8")}, tuple(made))
 
 
 def _later(after: Path, watch: Watch) -> Mapping[str, Any]:
@@ -98,6 +124,14 @@ def _written(
         f"{FOLDER}/chassis.ply": chassis_ply(clean.scan, car),
     }
     return Written({**files, **given}, moves.notes)
+
+
+def _against(moves: Moves, second: Mapping[str, Any], car: Datum, title: str, data: bytes) -> Written:
+    from barerail.outputs.moved import FOLDER, moved_files
+    from barerail.outputs.page_moved import compare_html
+
+    page = compare_html(moves, np.zeros((0, 3)), True, car, ReportSettings(), title)
+    return Written({**moved_files(moves, car), f"{FOLDER}/compare.html": page, BEFORE: data}, moves.notes)
 
 
 def _names(scan: Any) -> str:

@@ -9,7 +9,12 @@ from barerail.options import Quiet, Unmoved
 
 
 def compare(
-    before: Annotated[Path, typer.Argument(metavar="BEFORE", help="Job folder of the earlier scan.")],
+    before: Annotated[
+        Path,
+        typer.Argument(
+            metavar="BEFORE", help="Job folder of the earlier scan, or a drawing: CSV of name, kind, x_mm, y_mm, z_mm."
+        ),
+    ],
     after: Annotated[Path, typer.Argument(metavar="AFTER", help="Job folder of the later scan.")],
     unmoved: Unmoved = None,
     limit: Annotated[
@@ -26,10 +31,11 @@ def compare(
     corner will do: its job needs barerail clean and fit only. The files, with the later points and scan in the earlier
     car axes, go to compare/ in AFTER.
 
-    \\b
+    \b
     barerail compare before after
     barerail compare before after --unmoved hole-f10-L,hole-f12-R,-900..-200 --limit 1.5
     barerail compare before corner --watch pickups.csv
+    barerail compare drawing.csv after --limit 3
     """
     from barerail.comparing import compare_jobs
     from barerail.screen import Screen, show

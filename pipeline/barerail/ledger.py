@@ -50,7 +50,9 @@ STAGES = {
     "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
     "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
-    "compare": Stage(("read", "join", "clean", "fit"), ("stages/compare", "stages/points", "outputs"), BEFORE),
+    "compare": Stage(
+        ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), BEFORE
+    ),
 }
 FILES = ("export", "report", "template", "section", "compare")
 """Stages that give files only, no record."""

@@ -17,7 +17,7 @@ from barerail.store import config
 
 COMMANDS = (
     *("run", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template", "section"),
-    *("config", "demo"),
+    *("compare", "config", "demo"),
 )
 
 

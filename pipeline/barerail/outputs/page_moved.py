@@ -28,7 +28,7 @@ def compare_html(
     seen = [s for s in moves.shifts if np.isfinite(s.position).all()]
     kinds = Counter(s.kind for s in seen)
     full = full_scale(seen)
-    factor = arrow_factor(seen, moves.map)
+    factor = arrow_factor(seen)
     moved = sorted((s for s in seen if s.found == "moved"), key=lambda s: -s.size_mm)
     return page_html(
         "compare.html.j2",
@@ -58,7 +58,7 @@ def full_scale(shifts: list[Shift]) -> float:
     return max(LEAST_FULL_MM, float(np.ceil(max((s.size_mm for s in shifts if s.found == "moved"), default=0.0))))
 
 
-def arrow_factor(shifts: list[Shift], map_: DistanceMap | None) -> float:
+def arrow_factor(shifts: list[Shift]) -> float:
     """A round factor that makes the largest shift about a tenth of the car's length."""
     size = max((s.size_mm for s in shifts if s.found == "moved"), default=0.0)
     if size == 0:

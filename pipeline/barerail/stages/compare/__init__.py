@@ -25,12 +25,13 @@ from barerail.records import (
 from barerail.settings import CompareSettings
 
 from .budget import PoseBudget
+from .drawing import against
 from .lay import FLIPS, Region, lay, surface
 from .modes import modes
 from .rails import rail_shifts
 from .shifts import matched, shifts
 
-__all__ = ["Earlier", "compare", "laid", "later_car"]
+__all__ = ["Earlier", "against", "compare", "laid", "later_car"]
 
 MAP_MM = 15.0
 """Distance beyond which surfaces count as different ones in the map."""

@@ -140,11 +140,11 @@ def _sector(normals: Array) -> Index:
 
 def _refuse_rival(before: Surface, after: Surface, pose: Array, stayed: Stayed, sd: float) -> None:
     """DataError where the rest is nearly as large and stayed just as well among itself, in another pose."""
-    rest = stayed.found.rows[~stayed.stays[stayed.cell]]
+    rest = np.setdiff1d(after.even, stayed.found.rows[stayed.stays[stayed.cell]])
     if len(rest) < RIVAL * stayed.stays[stayed.cell].sum():
         return
-    other = settled(before, after, pose, (5 * sd,), rest, 20)
-    rival = _stayed(partners(before, after, other, 5 * sd, stayed.found.rows), True)
+    other = settled(before, after, pose, (*(r for r in (16.0, 8.0, 4.0) if r > 5 * sd), 5 * sd), rest, 20)
+    rival = _stayed(partners(before, after, other, 5 * sd, after.even), True)
     here, there = (s.found.at[s.stays[s.cell]].mean(axis=0) for s in (stayed, rival))
     if rival.stays.sum() > RIVAL * stayed.stays.sum() and np.linalg.norm(here - there) > 3 * BLOCK_MM:
         raise DataError(

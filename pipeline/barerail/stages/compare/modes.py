@@ -50,10 +50,16 @@ def modes(
         open_ = spread > (OPEN_MM if unit == "mm" else np.degrees(OPEN_MM / gauge))
         why = f"what both scans show leaves it open by {spread:.1f} {unit}"
         out[name] = Measure(None, None, unit, why) if open_ else Measure(float(v), float(spread), unit)
-    twist = out["twist_deg"]
-    if twist.value is not None and twist.U is not None:
-        out["twist_mm"] = Measure(gauge * np.tan(np.radians(twist.value)), gauge * np.radians(twist.U), "mm")
-    return out
+    return _with_corner(out, gauge)
+
+
+def _with_corner(measures: dict[str, Measure], gauge: float) -> dict[str, Measure]:
+    """The twist as a corner height beside it."""
+    twist, rest = measures["twist_deg"], {k: m for k, m in measures.items() if k != "twist_deg"}
+    if twist.value is None or twist.U is None:
+        return measures
+    corner = Measure(gauge * float(np.tan(np.radians(twist.value))), gauge * float(np.radians(twist.U)), "mm")
+    return {"twist_deg": twist, "twist_mm": corner, **rest}
 
 
 SCALE = np.array([1e-3, *[1.0] * 9, *[1e-3] * 3])

@@ -65,7 +65,7 @@ def shifts(
             out.append(_shift(p, after[partner[i]], budget, gate, limit, spans))
         else:
             seen = surface.query(p.position)[0] < SCANNED_MM
-            out.append(_lost(p, LOST if seen else UNSEEN, limit))
+            out.append(lost(p, LOST if seen else UNSEEN, limit))
     return out
 
 
@@ -89,7 +89,8 @@ def _shift(
                  verdict(size, u, limit), words)  # fmt: skip
 
 
-def _lost(p: MountPoint, why: str, limit: float | None) -> Shift:
+def lost(p: MountPoint, why: str, limit: float | None) -> Shift:
+    """The row of a point that the later scan doesn't show."""
     nan = float("nan")
     unknown = np.full((3, 3), nan)
     state = "" if limit is None else "not proven"

@@ -1,0 +1,203 @@
+"""Compare on frames made by hand: what was bent is found, what wasn't stays, what can't be told is refused."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from datum_case import GAUGE, KICKED, case, features_of, some_pose, straight
+
+from barerail.errors import DataError, UsageError
+from barerail.geometry.frames import invert, transform
+from barerail.records import Array, CleanScan, Datum, Features, Moves, NoiseModel, Wanted
+from barerail.settings import CompareSettings, PointsSettings
+from barerail.stages.compare import Earlier, against, compare, laid, later_car
+from barerail.stages.points import points
+
+QUIET = NoiseModel(0.1, 0.0, 5.0, 0.02, 0.0)
+LOW, HIGH = -900.0, 2100.0
+Bend = Callable[[Array], Array]
+
+
+def car(pose: Array) -> Datum:
+    return Datum(invert(pose), np.eye(6) * 1e-8, "iso8855", "", "given", (), {}, {}, "mm", 1.0)
+
+
+def scanned(seed: int, bend: Bend = straight, clutter: float = 0.1) -> tuple[CleanScan, Features, Array]:
+    clean, features, car_from_scan = case(seed, noise=0.1, bend=bend, clutter=clutter)
+    return clean, replace(features, noise=QUIET), invert(car_from_scan)
+
+
+def earlier(seed: int = 1) -> tuple[Earlier, Array]:
+    clean, features, pose = scanned(seed)
+    return Earlier(clean, features, car(pose), points(features, car(pose), (), PointsSettings())), pose
+
+
+def compared(
+    bend: Bend = straight, keep: Callable[[Array], Array] | None = None, start: bool = True, **asked: object
+) -> tuple[Moves, Array, Array]:
+    """Moves of a frame scanned again from elsewhere with other noise and clutter; the earlier and the later pose."""
+    before, first = earlier()
+    clean, features, second = scanned(2, bend, clutter=0.3)
+    if keep is not None:
+        clean, features = cut(clean, features, keep, second)
+    settings = CompareSettings(**asked)
+    unmoved = laid(before, clean, car(second) if start else None, settings)
+    found = points(features, later_car(before.datum, unmoved), (), PointsSettings())
+    return compare(before, clean, features, found, unmoved, settings), first, second
+
+
+def cut(
+    clean: CleanScan, features: Features, keep: Callable[[Array], Array], pose: Array
+) -> tuple[CleanScan, Features]:
+    """Only what lies where `keep` of its place in the car says so."""
+    rows = keep(transform(invert(pose), clean.thin))
+    n = int(rows.sum())
+    part = replace(
+        clean,
+        scan=replace(clean.scan, points=clean.thin[rows]),
+        thin=clean.thin[rows],
+        normals=clean.normals[rows],
+        flat=clean.flat[rows],
+        label=clean.label[rows],
+        order=np.arange(n),
+        start=np.arange(n + 1),
+    )
+    found = tuple(f for f in features.found if keep(transform(invert(pose), f.point)[None])[0])
+    return part, replace(features, found=found, rails=(), planes=())
+
+
+def miss(m: Moves, first: Array, second: Array) -> tuple[float, float]:
+    """Degrees, and the largest miss in mm at the ends of the frame."""
+    off = m.unmoved.pose @ second @ invert(first)
+    ends = transform(first, np.array([[LOW, GAUGE / 2, 0], [LOW, -GAUGE / 2, 0], [HIGH, 400, 0], [HIGH, -400, 0]]))
+    turn = np.degrees(np.linalg.norm(off[:3, :3] - np.eye(3)) / np.sqrt(2))
+    return float(turn), float(np.linalg.norm(transform(off, ends) - ends, axis=1).max())
+
+
+def pulled(p: Array) -> Array:
+    """A weld's pull: 4 mm inboard and down on the right rail about x = 420, standard deviation 120 mm."""
+    near = np.exp(-((p[:, 0] - 420) ** 2 + (p[:, 1] + 400) ** 2) / (2 * 120**2))
+    return p + 4 * near[:, None] * np.array([0.0, 0.8, -0.6])
+
+
+def stepped(p: Array) -> Array:
+    """The frame cut in the middle: the front half 3 mm further forward and 2 mm up."""
+    return p + np.where(p[:, :1] > 600, np.array([[3.0, 0.0, 2.0]]), 0.0)
+
+
+def test_nothing_moved() -> None:
+    m, first, second = compared()
+    turn, off = miss(m, first, second)
+    assert turn < 0.005 and off < 0.1
+    assert {s.found for s in m.shifts} == {"no movement above U"} and len(m.shifts) == 10
+    assert all(abs(v.value) <= v.U for v in m.measures.values() if v.value is not None)
+    assert len(m.rails) == 2 and all((np.abs(r.shift[:, 1:]) < r.U[:, 1:]).mean() > 0.9 for r in m.rails)
+
+
+@pytest.mark.parametrize("start", [True, False])
+def test_a_weld_s_pull_is_found_and_nothing_else(start: bool) -> None:
+    """From the later scan's own datum, and from nothing."""
+    m, first, second = compared(pulled, start=start)
+    turn, off = miss(m, first, second)
+    assert turn < 0.01 and off < 0.15
+    (moved,) = [s for s in m.shifts if s.found == "moved"]
+    assert moved.side == "R" and moved.position[0] == pytest.approx(420, abs=1)
+    assert moved.shift == pytest.approx([0, 3.2, -2.4], abs=0.3)
+    assert "mm inboard" in moved.words and "mm down" in moved.words and "right" in moved.words
+    right = next(r for r in m.rails if r.side == "R")
+    assert right.shift[np.argmin(np.abs(right.at[:, 0] - 420)), 1] > 2.0
+    known = np.isfinite(m.map.distance)
+    assert np.abs(m.map.distance[known]).max() > 2.5 and (np.abs(m.map.distance) < m.map.U)[known].mean() > 0.85
+
+
+def test_bends_between_two_scans_even_those_a_single_scan_can_t_show() -> None:
+    """Sag and length of both rails alike need the earlier scan; each mode by its definition, all at once."""
+
+    def bend(p: Array) -> Array:
+        s = (2 * p[:, 0] - LOW - HIGH) / (HIGH - LOW)
+        turn = np.radians(0.3) / 2 * s
+        q = p + np.column_stack([2.0 * p[:, 1] / GAUGE + 1.5 * s / 2, 3.0 * s**2, 2.5 * s**2])
+        y, z = q[:, 1].copy(), q[:, 2].copy()
+        return np.column_stack([q[:, 0], np.cos(turn) * y - np.sin(turn) * z, np.sin(turn) * y + np.cos(turn) * z])
+
+    before, _ = earlier()
+    clean, features, second = scanned(2, bend)
+    unmoved = laid(before, clean, car(second), CompareSettings(unmoved=("0..1200",)))
+    found = points(features, later_car(before.datum, unmoved), (), PointsSettings())
+    m = compare(before, clean, features, found, unmoved, CompareSettings())
+    ends = np.concatenate([r.at[:, 0] for r in m.rails])
+    reach = np.ptp(ends) / (HIGH - LOW)
+    expected = {"twist_deg": 0.3 * reach, "diamond_mm": 2.0, "sidesway_mm": 3.0 * reach**2, "sag_mm": 2.5 * reach**2}
+    for name, value in expected.items():
+        assert m.measures[name].value == pytest.approx(value, abs=max(0.25, m.measures[name].U or 0)), name
+    assert m.measures["length_mm"].value == pytest.approx(1.5 * reach, abs=0.4)
+    assert m.measures["mash_mm"].value == pytest.approx(0, abs=0.4)
+
+
+def test_two_parts_that_each_kept_their_shape_are_refused_until_one_is_named() -> None:
+    with pytest.raises(DataError, match="two parts of the chassis each kept their shape"):
+        compared(stepped)
+    m, *_ = compared(stepped, unmoved=("-900..550",))
+    assert {s.name: s.found for s in m.shifts if s.position[0] < 550} == {
+        s.name: "no movement above U" for s in m.shifts if s.position[0] < 550
+    }
+    front = [s for s in m.shifts if s.position[0] > 700]
+    assert front and all(s.found == "moved" and s.shift == pytest.approx([3, 0, 2], abs=0.5) for s in front)
+
+
+def test_a_rescan_of_one_corner_will_do() -> None:
+    m, first, second = compared(keep=lambda p: (p[:, 0] > 1000) & (p[:, 1] > 0))
+    seen = [s for s in m.shifts if s.found != "not scanned"]
+    assert {s.name for s in seen} == {s.name for s in m.shifts if s.side == "L" and s.position[0] > 1000}
+    assert all(s.found == "no movement above U" for s in seen)
+    assert any("one side only" in n.text for n in m.notes)
+    assert miss(m, first, second)[0] < 0.2
+
+
+def test_limits_keep_a_guard_band_and_unknown_names_are_refused() -> None:
+    m, *_ = compared(pulled, limit_mm=2.0, limits={"hole-f04-down-R": 4.0})
+    by = {s.position[0].round(-1): s for s in m.shifts if s.side == "R"}
+    bent = by[420.0]
+    assert bent.verdict == {2.0: "outside", 4.0: "not proven"}[bent.limit_mm]
+    assert by[1900.0].verdict == "within"
+    with pytest.raises(UsageError, match="is called nonsense"):
+        compared(limits={"nonsense": 1.0})
+    with pytest.raises(UsageError, match="no such point in the earlier job"):
+        compared(unmoved=("nonsense",))
+    with pytest.raises(UsageError, match=r"from\.\.to"):
+        compared(unmoved=("a..b",))
+
+
+def test_another_chassis_is_refused() -> None:
+    before, _ = earlier()
+    rng = np.random.default_rng(5)
+    ball = rng.normal(size=(20_000, 3))
+    ball /= np.linalg.norm(ball, axis=1)[:, None]
+    clean = scanned(2)[0]
+    other = replace(clean, thin=600 * ball, normals=ball, flat=np.zeros(20_000), label=np.zeros(20_000, np.uint8))
+    with pytest.raises(DataError, match="compare:"):
+        laid(before, other, None, CompareSettings())
+
+
+def drawn(rows: Features, pose: Array) -> tuple[Wanted, ...]:
+    """Places to the whole mm, turned and shifted: a drawing has its own axes."""
+    named = points(rows, car(pose), (), PointsSettings()).points
+    turn = some_pose(8)
+    return tuple(
+        Wanted(i, p.name, p.kind, tuple(transform(turn, p.position.round(0)).tolist())) for i, p in enumerate(named)
+        if p.kind == "hole"
+    )  # fmt: skip
+
+
+def test_against_a_drawing() -> None:
+    pose = some_pose(3)
+    drawing = drawn(features_of(KICKED, straight, pose), pose)
+    bent = replace(features_of(KICKED, pulled, pose), noise=QUIET)
+    measured = points(bent, car(pose), (), PointsSettings())
+    m = against(drawing, measured, car(pose), QUIET, CompareSettings(limit_mm=1.5))
+    (moved,) = [s for s in m.shifts if s.found == "moved"]
+    assert moved.size_mm == pytest.approx(4.0, abs=0.4) and moved.verdict == "outside"
+    assert all(s.verdict == "within" for s in m.shifts if s is not moved)
+    with pytest.raises(UsageError, match="4 or more are needed"):
+        against(drawing[:2], measured, car(pose), QUIET, CompareSettings())
