@@ -29,6 +29,7 @@ from barerail.options import (
     OutAxes,
     OutUnit,
     Quiet,
+    Reference,
     RideFront,
     RideRear,
     ScaleCheck,
@@ -180,13 +181,18 @@ def points(job: JobFolder, settings: SettingsFile = None, names: NamesFile = Non
 
 
 @app.command(short_help="Measure the twist.")
-def straightness(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
-    """Measure twist, diamond and sidesway from the rails, each with its uncertainty.
+def straightness(
+    job: JobFolder, settings: SettingsFile = None, reference: Reference = None, quiet: Quiet = False
+) -> None:
+    """Measure twist, diamond and sidesway from the rails, each with its uncertainty, and what a tape should read.
+
+    With --reference the ends are judged against a section that you take as undamaged.
 
     \b
     barerail straightness --job frame --settings limits.toml
+    barerail straightness --job frame --reference -900..200
     """
-    do("straightness", job, quiet, settings=settings)
+    do("straightness", job, quiet, {"straightness.reference": reference}, settings=settings)
 
 
 @app.command(short_help="Judge lengths measured by hand.")

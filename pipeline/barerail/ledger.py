@@ -44,7 +44,7 @@ STAGES = {
     "fit": Stage(("clean",), ("stages/fit",)),
     "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), RECIPE),
     "points": Stage(("fit", "datum"), ("stages/points", "outputs"), NAMES),
-    "straightness": Stage(("fit", "datum"), ("stages/straightness", "outputs")),
+    "straightness": Stage(("fit", "datum", "points"), ("stages/straightness", "outputs")),
     "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), MEASURED),
     "export": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),

@@ -154,3 +154,12 @@ Unmoved = Annotated[
         show_default=False,
     ),
 ]
+Reference = Annotated[
+    str | None,
+    typer.Option(
+        "--reference",
+        metavar="SECTION",
+        help="What is taken as undamaged: rear, front, or x such as -900..200; all: nothing is.",
+        show_default=False,
+    ),
+]

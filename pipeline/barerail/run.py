@@ -87,7 +87,7 @@ def process(
     # Place every feature in the car, match left to right, and name them: the user's names first.
     labelled = step("points", lambda progress: points(features, car, wanted, settings.points))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
-    straight = step("straightness", lambda progress: straightness(features, car, settings.straightness))
+    straight = step("straightness", lambda progress: straightness(features, car, settings.straightness, labelled))
     # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
     checked = step("check", lambda progress: check(labelled, features.noise, measured, settings.check))
     return Result(cleaned, features, car, labelled, straight, checked)

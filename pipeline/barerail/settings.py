@@ -119,7 +119,16 @@ class StraightnessSettings(Model):
     """Which stations count, and the user's limits."""
 
     supports_known: bool = Field(False, description="true: the frame stood level on stands at known places")
+    elastic_mm: NotNegative = Field(
+        1.0,
+        description="where it did not: height of a corner by the frame's own weight, mm, 1 sd (derived: 300 N m from "
+        "one corner without support on 2000 to 4000 N m/deg, both assumed)",
+    )
     temperature_c: float | None = Field(None, description="temperature of the frame when scanned, degrees C")
+    reference: str = Field(
+        "",
+        description="the section taken as undamaged: rear, front, or x such as -900..200, mm; all: none is",
+    )
     limits: dict[str, Positive] = Field(
         default_factory=dict, description="the user's limit per measure, in its unit, e.g. twist_mm = 3.0"
     )

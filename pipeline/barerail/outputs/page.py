@@ -13,6 +13,7 @@ from barerail.outputs.page_scan import packed, shown
 from barerail.outputs.page_straight import straight_figure
 from barerail.outputs.page_tables import (
     assumptions,
+    bay_rows,
     dropped,
     facts,
     meanings,
@@ -67,6 +68,7 @@ def report_html(
         straight=straightness,
         straight_assumed=[ASSUMED.get(key, key) for key in straightness.assumed],
         stations=station_rows(straightness),
+        bays=bay_rows(straightness),
         dropped=dropped(clean, features, datum, points, straightness),
         settings=setting_rows(clean, features, settings),
     )

@@ -136,6 +136,18 @@ def station_rows(s: Straightness) -> list[Row]:
     return rows
 
 
+def bay_rows(s: Straightness) -> list[Row]:
+    """One row a length that a tape or tram gauge would read, and one a bay for what its diagonals say."""
+    rows = []
+    for b in s.bays:
+        for r in b.readings:
+            cells = (r.what, one_line(r.a), one_line(r.b), with_u(r.length_mm, r.U_mm, "", 1), fixed(r.plan_mm, 1))
+            rows.append(Row(cells))
+        differ = with_u(b.difference_mm, b.U_difference_mm, "", 1)
+        rows.append(Row(("diagonals differ", "", "", "", differ), abs(b.difference_mm) > b.U_difference_mm))
+    return rows
+
+
 def dropped(clean: CleanScan, features: Features, datum: Datum, points: MountPoints, s: Straightness) -> list[Row]:
     """What every stage saw, dropped or assumed, in the order of the stages, warnings flagged."""
     notes = dict.fromkeys([*clean.scan.notes, *clean.notes, *features.notes, *datum.notes, *points.notes, *s.notes])

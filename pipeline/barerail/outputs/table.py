@@ -1,6 +1,7 @@
 """Tables for other programs: points and pairs as CSV; points, datum and straightness as JSON."""
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from barerail.outputs.cells import MM_PER, PLAIN, TEXT, Style, csv_table, digits
 from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.words import AXES, GIVEN_U, MEANING, by_size, expanded, quantity
-from barerail.records import Array, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
+from barerail.records import Array, Bay, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
 
 COLUMNS = {
     **dict.fromkeys(("name", "kind", "side", "partner"), TEXT),
@@ -101,6 +102,8 @@ def straightness_json(s: Straightness, datum: Datum) -> bytes:
     measures: dict[str, Any] = {}
     for name, m in s.measures.items():
         measures |= {name: m.value, f"{name}_U": m.U} | ({f"{name}_reason": m.reason} if m.reason else {})
+        shares = {f"{name}_U_drift": m.U_drift, f"{name}_U_supports": m.U_supports}
+        measures |= {key: share for key, share in shares.items() if share is not None}
     names = dict.fromkeys(quantity(name)[0] for name in s.measures)
     body = {
         **measures,
@@ -108,7 +111,9 @@ def straightness_json(s: Straightness, datum: Datum) -> bytes:
         "from_x_mm": s.from_x_mm,
         "to_x_mm": s.to_x_mm,
         "meaning": {name: MEANING[name] for name in names if name in MEANING},
+        "twist_sits_mm": s.sits_mm,
         "verdicts": s.verdicts,
+        "bays": [_bay(b) for b in s.bays],
         "stations": [_station(station) for station in s.stations],
         "notes": [n.text for n in s.notes],
     }
@@ -159,6 +164,15 @@ def _faces(p: MountPoint, style: Style) -> list[dict[str, Any]]:
         faces.append((OPPOSITE.get(p.face, ""), far, -p.axis))
     centre = style.name("centre_mm")
     return [{"face": f, centre: _places(c, style), "normal": np.round(n, 9) + 0.0} for f, c, n in faces]
+
+
+def _bay(b: Bay) -> dict[str, Any]:
+    return {
+        "readings": [asdict(r) for r in b.readings],
+        "diagonals_differ_mm": b.difference_mm,
+        "diagonals_differ_U_mm": b.U_difference_mm,
+        "left_ahead_mm": b.ahead_mm,
+    }
 
 
 def _station(s: StationPair) -> dict[str, Any]:

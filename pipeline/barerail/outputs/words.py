@@ -9,7 +9,7 @@ import numpy as np
 from rich.cells import cell_len
 
 from barerail.geometry.frames import skew
-from barerail.records import Array, Datum, Measure, MountPoint, MountPoints, Pair, Straightness
+from barerail.records import Array, Bay, Datum, Measure, MountPoint, MountPoints, Pair, Straightness
 
 GIVEN_U = "none: the given matrix is taken as exact, its own uncertainty was not stated"
 AXES = {"iso8855": ("forward", "left", "up"), "iso4130": ("rearward", "right", "up")}
@@ -36,11 +36,22 @@ MEANING = {
     "twist": "height of the left rail's centre less the right one's at the front station, less the same at the rear "
     "station: the roll of the rail centres at each station, a straight line through all stations, its value at the "
     "front less that at the rear; positive: the left rail is the higher one at the front; in mm: the corner height "
-    "change across the gauge width (the residual from a best-fit plane is a quarter of it)",
+    "change across the gauge width, which is also how far a corner lifts with the other three held down (the residual "
+    "from a best-fit plane is a quarter of it)",
     "diamond": "left rail ahead of the right one is positive, at the gauge width",
     "sidesway": "how far the ends of the centreline lie to the left of its middle",
     "sag": "how far the middle lies below the ends",
     "mash": "left rail longer than the right one is positive",
+    **{
+        f"{name}_{end}": f"{text} at the {end} end, off the line through the reference section"
+        for end in ("rear", "front")
+        for name, text in (
+            ("sidesway", "how far the centreline lies to the left"),
+            ("twist", "roll of the rail centres less its mean in the section, left up is positive,"),
+            ("sag_left", "how far the left rail lies below"),
+            ("sag_right", "how far the right rail lies below"),
+        )
+    },
 }
 UNITS = ("_deg_per_m", "_deg", "_mm")
 UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]+")
@@ -223,7 +234,9 @@ def straightness_words(s: Straightness) -> str:
     return "\n".join(
         [
             f"Straightness {_stretch(s)}{used} of {len(s.stations)} stations used; U: k = 2",
-            text_table(("", "value", "U", "unit", ""), rows, (False, True, True, False, False)),
+            text_table(("", "value", "U", "drift's", "unit", ""), rows, (False, True, True, True, False, False)),
+            "drift's: the share of U that the scanner's drift makes, a setting",
+            *_bays(s),
             *(line for name in names if name in MEANING for line in wrapped(f"{name}: {MEANING[name]}")),
             *(f"assumed: {ASSUMED.get(key, key)}" for key in s.assumed),
         ]
@@ -233,7 +246,28 @@ def straightness_words(s: Straightness) -> str:
 def _measure_cells(name: str, m: Measure, verdict: str) -> tuple[str, ...]:
     title = quantity(name)[0].replace("_", " ")
     if m.value is None:
-        return title, "", "", m.unit, f"not determinable: {m.reason}"
+        return title, "", "", "", m.unit, f"not determinable: {m.reason}"
     decimals = 3 if "deg" in m.unit else 2
     u = fixed(rounded_up(m.U, decimals), decimals) if m.U is not None else ""
-    return title, f"{m.value:+.{decimals}f}", u, m.unit, "; ".join(filter(None, (verdict, m.reason)))
+    drift = fixed(rounded_up(m.U_drift, decimals), decimals) if m.U_drift is not None else ""
+    value = fixed(m.value, decimals) if title == "gauge width" else f"{m.value:+.{decimals}f}"
+    return title, value, u, drift, m.unit, "; ".join(filter(None, (verdict, m.reason)))
+
+
+def _bays(s: Straightness) -> list[str]:
+    """What a tape reads between left/right pairs, a row a bay: three of these are worth checking by hand."""
+    if not s.bays:
+        return []
+    head = ("pair of", "to pair of", "left", "right", "left front", "right front", "differ", "U", "ahead")
+    table = text_table(head, [_bay_cells(b) for b in s.bays], (False, False) + (True,) * 7)
+    return [
+        "Bays, mm, to check by hand: straight sides; diagonals in plan (from above), front to the other rear",
+        f"{table}\nahead: left rail ahead of the right one, by the diagonals alone",
+    ]
+
+
+def _bay_cells(b: Bay) -> tuple[str, ...]:
+    left, right, rear, front, one, two = b.readings
+    sides = (fixed(left.length_mm, 1), fixed(right.length_mm, 1), fixed(one.plan_mm, 1), fixed(two.plan_mm, 1))
+    u = fixed(rounded_up(b.U_difference_mm, 1), 1)
+    return (one_line(rear.a), one_line(front.a), *sides, f"{b.difference_mm:+.1f}", u, f"{b.ahead_mm:+.1f}")

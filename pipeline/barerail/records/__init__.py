@@ -30,10 +30,12 @@ from barerail.records.features import (
     Station,
 )
 from barerail.records.judged import (
+    Bay,
     Check,
     Compared,
     Measure,
     Measured,
+    Reading,
     StationPair,
     Straightness,
     Written,
@@ -65,6 +67,7 @@ __all__ = [
     "SPECK",
     "STAND",
     "Array",
+    "Bay",
     "Check",
     "CleanScan",
     "CommonPoint",
@@ -89,6 +92,7 @@ __all__ = [
     "Progress",
     "Rail",
     "RailShift",
+    "Reading",
     "Scan",
     "Shift",
     "Source",

@@ -8,12 +8,40 @@ from barerail.records.base import Array, Frozen, Note
 
 @dataclass(frozen=True)
 class Measure:
-    """One value with its expanded uncertainty (k = 2); value None where the scan can't show it, and why."""
+    """One value with its expanded uncertainty (k = 2); value None where the scan can't show it, and why.
+
+    U_drift, U_supports: the shares of U that the scanner's drift and how the frame stood make.
+    """
 
     value: float | None
     U: float | None
     unit: str
     reason: str = ""
+    U_drift: float | None = None
+    U_supports: float | None = None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A distance as a tape or a tram gauge reads it: straight, and in plan (seen from above). U_mm: k = 2, of both."""
+
+    what: str
+    a: str
+    b: str
+    length_mm: float
+    plan_mm: float
+    U_mm: float
+
+
+@dataclass(frozen=True)
+class Bay:
+    """Two left/right pairs: both sides, both widths, both diagonals. difference_mm: of the diagonals, left-front less
+    right-front one, in plan; ahead_mm: left ahead of right that this difference means."""
+
+    readings: tuple[Reading, ...]
+    difference_mm: float
+    U_difference_mm: float
+    ahead_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +61,10 @@ class StationPair(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Straightness:
-    """Frame straightness: measures by name (twist_deg, diamond_mm, ...), each with U; verdicts against limits."""
+    """Frame straightness: measures by name (twist_deg, diamond_mm, ...), each with U; verdicts against limits.
+
+    sits_mm: from and to x between which the twist sits, where that can be told. bays: what a tape reads, rear to front.
+    """
 
     measures: Mapping[str, Measure]
     from_x_mm: float
@@ -43,6 +74,8 @@ class Straightness:
     verdicts: Mapping[str, str]
     assumed: tuple[str, ...]
     notes: tuple[Note, ...] = ()
+    sits_mm: tuple[float, float] | None = None
+    bays: tuple[Bay, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,19 @@ from difflib import get_close_matches
 import numpy as np
 
 from barerail.errors import UsageError
-from barerail.records import Array, Datum, Features, Measure, Note, StationPair, Straightness
+from barerail.records import Array, Datum, Features, Measure, MountPoints, Note, StationPair, Straightness
 from barerail.settings import StraightnessSettings
 
+from .bays import bays
 from .modes import NO_DRAWING, Stretch, diamond_and_mash, gauge_width, rail_roll, sag_difference, sidesway, twist
+from .reference import against
+from .sits import sits
 from .stations import pairs_at, sides_of, unused
 
 __all__ = ["straightness"]
 
 FEWEST = 5
+NO_POINTS = MountPoints((), ())
 NAMES = {
     "twist_deg": "deg",
     "twist_mm": "mm",
@@ -28,14 +32,22 @@ NAMES = {
     "rail_roll_left_deg": "deg",
     "rail_roll_right_deg": "deg",
 }
-"""The measures and their units; limits may be set on any of them."""
+"""The measures and their units; limits may be set on any of them, and on those against a reference section."""
+AGAINST = tuple(
+    f"{name}_{end}_{unit}"
+    for end in ("rear", "front")
+    for name, unit in (("sidesway", "mm"), ("twist", "deg"), ("sag_left", "mm"), ("sag_right", "mm"))
+)
 
 
-def straightness(features: Features, datum: Datum, settings: StraightnessSettings) -> Straightness:
+def straightness(
+    features: Features, datum: Datum, settings: StraightnessSettings, points: MountPoints = NO_POINTS
+) -> Straightness:
     """Twist, gauge, diamond, sidesway, sag, mash and rail roll, each with U (k = 2) or the reason why not.
 
-    Rests on the stations of the longest rail of each side; scanner drift as set in `features.noise`, its share of the
-    twist apart. A verdict stands only beside a limit of the user's, with a guard band of U (JCGM 106:2012, 8.3.2; the
+    Rests on the stations of the longest rail of each side; scanner drift as set in `features.noise`, its share of U
+    apart. Where the supports are not known, the twist's U holds what one corner without support makes. points: for what
+    a tape reads. A verdict stands only beside a limit of the user's, with a guard band of U (JCGM 106:2012, 8.3.2; the
     default of ISO 14253-1 is narrower): within, outside or not proven, and not proven at best where the supports are
     unknown. UsageError for a limit on what isn't measured here.
     """
@@ -45,7 +57,8 @@ def straightness(features: Features, datum: Datum, settings: StraightnessSetting
     if left is None or right is None or sum(p.used for p in pairs) < FEWEST:
         return _nothing(pairs, settings)
     stretch = Stretch.of(pairs)
-    measures, weight = twist(stretch, features.noise)
+    stood = 0.0 if settings.supports_known else settings.elastic_mm
+    measures, weight = twist(stretch, features.noise, stood)
     sway, yaw, yaw_var = sidesway(stretch, features.noise)
     diamond, mash = diamond_and_mash(stretch, features, datum, yaw, yaw_var)
     measures |= {
@@ -55,9 +68,12 @@ def straightness(features: Features, datum: Datum, settings: StraightnessSetting
         "sag_mm": Measure(None, None, "mm", NO_DRAWING),
         "sag_left_less_right_mm": sag_difference(stretch, features.noise),
         "mash_mm": mash,
-        "rail_roll_left_deg": rail_roll(left, stretch.span, features.noise),
-        "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise),
+        "rail_roll_left_deg": rail_roll(left, stretch.span, features.noise, stood / stretch.gauge),
+        "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise, stood / stretch.gauge),
     }
+    if settings.reference not in ("", "all"):
+        measures |= against(stretch, settings.reference, features.noise, stood)
+    place = sits(stretch, weight)
     return Straightness(
         measures=measures,
         from_x_mm=stretch.span[0],
@@ -66,14 +82,17 @@ def straightness(features: Features, datum: Datum, settings: StraightnessSetting
         stations=_judged(pairs, weight),
         verdicts=_verdicts(measures, settings),
         assumed=_assumed(settings),
-        notes=_notes(features, pairs, weight, settings),
+        notes=(*_notes(features, pairs, weight, settings), _place_note(place, stretch)),
+        sits_mm=place,
+        bays=bays(points, features.noise),
     )
 
 
 def _check(settings: StraightnessSettings) -> None:
     for name in settings.limits:
-        if name not in NAMES:
-            near = get_close_matches(name, NAMES, n=2, cutoff=0.4) or list(NAMES)
+        known = (*NAMES, *(AGAINST if settings.reference not in ("", "all") else ()))
+        if name not in known:
+            near = get_close_matches(name, known, n=2, cutoff=0.4) or list(known)
             raise UsageError(f"[straightness] limits: {name!r} is no measure; did you mean {' or '.join(near)}?")
 
 
@@ -98,7 +117,7 @@ def _judged(pairs: tuple[StationPair, ...], weight: Array) -> tuple[StationPair,
 def _verdicts(measures: Mapping[str, Measure], settings: StraightnessSettings) -> dict[str, str]:
     out = {}
     for name, limit in settings.limits.items():
-        m = measures[name]
+        m = measures.get(name, Measure(None, None, ""))
         proven = settings.supports_known and m.value is not None and m.U is not None
         if proven and abs(m.value or 0.0) + (m.U or 0.0) <= limit:
             out[name] = "within"
@@ -125,12 +144,22 @@ def _notes(
     notes = [Note("straightness", text, count) for text, count in said if count]
     if not settings.supports_known:
         text = (
-            "how the frame stood is not known: one corner without support bends a bare frame by 1 to 2 mm, which is "
-            "not in U; no verdict is proven"
+            "how the frame stood is not known: one corner without support bends a bare frame by 1 to 2 mm; U of the "
+            f"twist holds {2 * settings.elastic_mm:g} mm for it, and no verdict is proven"
         )
         notes.append(Note("straightness", text, warning=True))
     if settings.limits:
         notes.append(
             Note("straightness", "verdicts with a guard band of U (k = 2) inside the limit", len(settings.limits))
         )
+    known = f"{settings.temperature_c:g} degrees C" if settings.temperature_c is not None else "not known"
+    notes.append(Note("straightness", f"temperature of the frame {known}; steel grows 0.0115 mm per m and degree"))
     return tuple(notes)
+
+
+def _place_note(place: tuple[float, float] | None, s: Stretch) -> Note:
+    if place is None:
+        return Note("straightness", "where along the car the twist sits: too little of it to tell")
+    if place == s.span:
+        return Note("straightness", "the twist is spread evenly from end to end, as far as the stations tell")
+    return Note("straightness", f"the twist sits between x = {place[0]:.0f} and {place[1]:.0f} mm")

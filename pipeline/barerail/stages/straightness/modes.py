@@ -1,6 +1,6 @@
 """How a frame is bent: twist, sidesway, diamond and the rest, each a measure with its uncertainty."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,11 +52,12 @@ class Stretch(Frozen):
         return float(np.hypot(d[:, 1], d[:, 2]).mean())
 
 
-def twist(s: Stretch, noise: NoiseModel) -> tuple[dict[str, Measure], Array]:
+def twist(s: Stretch, noise: NoiseModel, stood: float) -> tuple[dict[str, Measure], Array]:
     """Twist as an angle, a corner height and a rate, and the weight (n,) each station had.
 
     A straight line through the roll atan(dz / dy) of the rail centres; front less rear. The scanner's drift is reckoned
-    as two cross readings that know nothing of each other, 2 `slow`(gauge) in the corner height.
+    as two cross readings that know nothing of each other, 2 `slow`(gauge) in the corner height. stood: standard
+    uncertainty in mm of a corner's height by how the frame stood.
     """
     d = s.left - s.right
     width = np.hypot(d[:, 1], d[:, 2])
@@ -64,43 +65,47 @@ def twist(s: Stretch, noise: NoiseModel) -> tuple[dict[str, Measure], Array]:
     line = _line(s, roll, (s.left_var[:, 2] + s.right_var[:, 2]) / width**2)
     angle, gauge, length = 2 * float(line.value[1]), s.gauge, float(np.ptp(s.x))
     drift = float(np.sqrt(2 * slow(noise, gauge))) / gauge
-    u = float(np.hypot(2 * np.sqrt(line.cov[1, 1]), drift))
+    u = 2 * float(np.sqrt(line.cov[1, 1]))
     in_mm = gauge / float(np.cos(angle)) ** 2
     deg = float(np.degrees(1.0))
     return {
-        "twist_deg": Measure(angle * deg, 2 * u * deg, "deg"),
-        "twist_mm": Measure(gauge * float(np.tan(angle)), 2 * u * in_mm, "mm"),
-        "twist_deg_per_m": Measure(angle * deg / length * 1000, 2 * u * deg / length * 1000, "deg/m"),
-        "twist_deg_drift_U": Measure(
-            2 * drift * deg, None, "deg", "the share of twist_deg_U that the drift set for the scanner makes"
-        ),
+        "twist_deg": measure(angle, u, drift, "deg", deg, stood / gauge),
+        "twist_mm": measure(gauge * float(np.tan(angle)) / in_mm, u, drift, "mm", in_mm, stood / gauge),
+        "twist_deg_per_m": measure(angle, u, drift, "deg/m", deg / length * 1000, stood / gauge),
     }, line.weight
+
+
+def measure(value: float, u: float, drift: float, unit: str, times: float = 1.0, stood: float = 0.0) -> Measure:
+    """A value with the standard uncertainties of the fit, of drift and of how the frame stood, all `times` a factor."""
+    whole = 2 * times * float(np.sqrt(u**2 + drift**2 + stood**2))
+    return Measure(times * value, whole, unit, "", 2 * times * drift, 2 * times * stood if stood else None)
 
 
 def gauge_width(s: Stretch, left: Side, right: Side, noise: NoiseModel) -> Measure:
     """Mean distance of the rail centres; U of the mean, not the range of a frame that tapers."""
-    var = float((s.left_var[:, 1] + s.right_var[:, 1]).mean()) / len(s.x) + slow(noise, s.gauge)
+    var = float((s.left_var[:, 1] + s.right_var[:, 1]).mean()) / len(s.x)
     unseen = float(np.hypot(left.open[1], right.open[1]))
     reason = "one face of the rails was never seen, so their centres are not known sideways" if unseen else ""
-    return Measure(s.gauge, 2 * float(np.hypot(np.sqrt(var), unseen)), "mm", reason)
+    known = measure(s.gauge, float(np.hypot(np.sqrt(var), unseen)), float(np.sqrt(slow(noise, s.gauge))), "mm")
+    return replace(known, reason=reason)
 
 
 def sidesway(s: Stretch, noise: NoiseModel) -> tuple[Measure, float, float]:
     """How far the ends of the centreline lie left of its middle, by a parabola; and the yaw of the centreline in rad,
-    with its variance. Drift: `slow` over half of the length, and over all of it for the yaw."""
+    with its variance from the fit. Drift: `slow` over half of the length."""
     curve = _parabola(s, (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4)
     length = float(np.ptp(s.x))
-    u = float(np.sqrt(curve.cov[2, 2] + slow(noise, length / 2)))
     yaw = 2 * float(curve.value[1]) / length
-    yaw_var = 4 * float(curve.cov[1, 1]) / length**2 + slow(noise, length) / length**2
-    return Measure(float(curve.value[2]), 2 * u, "mm"), yaw, yaw_var
+    yaw_var = 4 * float(curve.cov[1, 1]) / length**2
+    drift = float(np.sqrt(slow(noise, length / 2)))
+    return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), drift, "mm"), yaw, yaw_var
 
 
 def sag_difference(s: Stretch, noise: NoiseModel) -> Measure:
     """How much more the left rail sags than the right one: parabola of the height difference, ends less middle."""
     curve = _parabola(s, s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2])
-    u = float(np.sqrt(curve.cov[2, 2] + 1.5 * slow(noise, s.gauge)))
-    return Measure(float(curve.value[2]), 2 * u, "mm")
+    drift = float(np.sqrt(1.5 * slow(noise, s.gauge)))
+    return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), drift, "mm")
 
 
 def diamond_and_mash(
@@ -123,11 +128,12 @@ def diamond_and_mash(
     columns = [width / gauge, place / 2] if wide else [width / gauge]
     fit = trend(np.column_stack(columns), dx + yaw * width, var)
     apart = slow(noise, gauge)
-    u = float(np.sqrt(fit.cov[0, 0] + apart + yaw_var * gauge**2))
-    diamond = Measure(float(fit.value[0]), 2 * u, "mm")
+    drift = float(np.sqrt(apart + slow(noise, float(np.ptp(s.x))) * (gauge / float(np.ptp(s.x))) ** 2))
+    u = float(np.sqrt(fit.cov[0, 0] + yaw_var * gauge**2))
+    diamond = measure(float(fit.value[0]), u, drift, "mm")
     if not wide:
         return diamond, Measure(None, None, "mm", "the pairs found cover less than 40 % of the rails' length")
-    return diamond, Measure(float(fit.value[1]), 2 * float(np.sqrt(fit.cov[1, 1] + 2 * apart)), "mm")
+    return diamond, measure(float(fit.value[1]), float(np.sqrt(fit.cov[1, 1])), float(np.sqrt(2 * apart)), "mm")
 
 
 def _pairs(features: Features, datum: Datum) -> tuple[Array, Array, Array, Array]:
@@ -143,7 +149,7 @@ def _pairs(features: Features, datum: Datum) -> tuple[Array, Array, Array, Array
     return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
 
 
-def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel) -> Measure:
+def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel, stood: float) -> Measure:
     """How far the rail's own section turns from the rear to the front station, positive: left edge up at the front.
 
     Drift within one section is its slope alone: drift_mm over a metre and drift_mm_per_m, at both ends.
@@ -154,9 +160,9 @@ def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel) -> Measu
         return Measure(None, None, "deg", "round tubes show no roll" if len(x) else "no stations")
     share = (2 * x[inside] - sum(span)) / (span[1] - span[0])
     line = trend(np.column_stack([np.ones_like(share), share]), side.roll[inside], side.roll_var[inside])
-    drift = 2 * (2 * noise.drift_mm**2 + noise.drift_mm_per_m**2) / 1000**2
-    u = float(np.degrees(np.sqrt(4 * line.cov[1, 1] + drift)))
-    return Measure(float(np.degrees(2 * line.value[1])), 2 * u, "deg")
+    drift = float(np.sqrt(2 * (2 * noise.drift_mm**2 + noise.drift_mm_per_m**2))) / 1000
+    u = 2 * float(np.sqrt(line.cov[1, 1]))
+    return measure(2 * float(line.value[1]), u, drift, "deg", float(np.degrees(1.0)), stood)
 
 
 def _line(s: Stretch, readings: Array, variance: Array) -> Trend:
