@@ -68,7 +68,7 @@ class Stages:
         self.wanted = wanted
         return case.mount_points()
 
-    def straightness(self, features, datum, settings):
+    def straightness(self, features, datum, settings, points):
         self._did("straightness")
         return case.straightness()
 
