@@ -1,0 +1,69 @@
+"""The datum in ISO 4130 axes (x rearward, y right, z up): made in ISO 8855, turned half round about z at the end."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from barerail.geometry.frames import rigid
+from barerail.records import Datum, Influence
+from barerail.settings import DatumSettings, Point
+
+HALF_TURN = np.diag([-1.0, -1.0, 1.0])
+SIX = np.diag([-1.0, -1.0, 1.0, -1.0, -1.0, 1.0])
+VECTORS = ("normal", "left_mm", "right_mm", "at_mm")
+
+
+def forward(settings: DatumSettings) -> DatumSettings:
+    """The settings with every coordinate of theirs counted x forward, y left."""
+    if settings.axes == "iso8855":
+        return settings
+    return settings.model_copy(
+        update={
+            "axes": "iso8855",
+            "secondary": {name: -y for name, y in settings.secondary.items()},
+            "tertiary": {name: -x for name, x in settings.tertiary.items()},
+            "known": {name: _flip(at) for name, at in settings.known.items()},
+            "origin_x_mm": -settings.origin_x_mm,
+            "reference": _range(settings.reference),
+            "matrix": settings.matrix and tuple(tuple(s * v for v in row) for s, row in zip((-1, -1, 1, 1), settings.matrix)),
+        }
+    )
+
+
+def _flip(at: Point) -> Point:
+    return -at[0], -at[1], at[2]
+
+
+def _range(reference: str) -> str:
+    """A..B with numbers counted the other way; names stay."""
+    try:
+        low, high = (float(part) for part in reference.split(".."))
+    except ValueError:
+        return reference
+    return f"{-high:g}..{-low:g}"
+
+
+def rearward(datum: Datum) -> Datum:
+    """The same datum with x rearward and y right: det +1, what was left stays left."""
+    return replace(
+        datum,
+        car_from_scan=rigid(HALF_TURN) @ datum.car_from_scan,
+        covariance=SIX @ datum.covariance @ SIX,
+        axes="iso4130",
+        evidence=_evidence(datum.evidence),
+        influence=tuple(Influence(i.feature, SIX @ i.matrix) for i in datum.influence),
+    )
+
+
+def _evidence(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _evidence(_turn(key, inner)) for key, inner in value.items()}
+    return [_evidence(inner) for inner in value] if isinstance(value, list) else value
+
+
+def _turn(key: str, value: Any) -> Any:
+    if key in VECTORS and isinstance(value, list):
+        return [-value[0] + 0.0, -value[1] + 0.0, value[2]]
+    return value
