@@ -28,12 +28,12 @@ from barerail.records import (
 from barerail.settings import ExportSettings, SectionSettings, Settings, TemplateSettings
 from barerail.stages.check import check
 from barerail.stages.clean import clean
-from barerail.stages.datum import datum
+from barerail.stages.datum import datum, names_in
 from barerail.stages.fit import fit
 from barerail.stages.join import join
 from barerail.stages.points import points
 from barerail.stages.straightness import straightness
-from barerail.store import config, names, readers, tables
+from barerail.store import config, named, names, readers, tables
 from barerail.store.job import Job, opened
 
 T = TypeVar("T")
@@ -85,12 +85,25 @@ def process(
     # Set the car's axes: the mirror plane, the rails' undersides, front and up; or repeat a recipe.
     car = step("datum", lambda progress: datum(cleaned, features, settings.datum, recipe, progress))
     # Place every feature in the car, match left to right, and name them: the user's names first.
-    labelled = step("points", lambda progress: points(features, car, wanted, settings.points))
+    labelled = step("points", lambda progress: _points(features, car, wanted, settings))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
-    straight = step("straightness", lambda progress: straightness(features, car, settings.straightness, labelled))
+    straight = step("straightness", lambda progress: _straightness(features, car, labelled, settings))
     # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
     checked = step("check", lambda progress: check(labelled, features.noise, measured, settings.check))
     return Result(cleaned, features, car, labelled, straight, checked)
+
+
+def _points(features: Features, car: Datum, wanted: Sequence[Wanted], settings: Settings) -> MountPoints:
+    from barerail.outputs.in_axes import forward, points_in
+
+    return points_in(points(features, forward(car), wanted, settings.points), car)
+
+
+def _straightness(features: Features, car: Datum, labelled: MountPoints, settings: Settings) -> Straightness:
+    from barerail.outputs.in_axes import forward, points_forward, straightness_in
+
+    made = straightness(features, forward(car), settings.straightness, points_forward(labelled, car))
+    return straightness_in(made, car)
 
 
 @dataclass(frozen=True)
@@ -133,8 +146,9 @@ def run(request: Request, watch: Watch) -> Outcome:
     settings_file = config.read(request.settings) if request.settings else None
     with opened(request.job, request.scans) as job:
         settings = config.changed(settings_file or job.settings, request.changes)
-        given = _given(request)
-        wanted, recipe = _wanted(given, request, watch), json.loads(given.get(RECIPE, b"null"))
+        given = _with_places(_given(request), request, settings, watch)
+        wanted = _wanted(given, request, watch, settings.datum.axes)
+        recipe = json.loads(given.get(RECIPE, b"null"))
         common = _common(given, request, [path.name for path in job.scans])
         measured = _measured(given, request)
         asked = config.asked(settings, request.until, request.asked)
@@ -171,12 +185,25 @@ def _given(request: Request) -> dict[str, bytes]:
     return found
 
 
-def _wanted(given: Mapping[str, bytes], request: Request, watch: Watch) -> tuple[Wanted, ...]:
+def _with_places(given: dict[str, bytes], request: Request, settings: Settings, watch: Watch) -> dict[str, bytes]:
+    """`given`, with the places of the names in [datum] in its recipe."""
+    names = names_in(settings.datum)
+    kept = json.loads(given.get(RECIPE, b"{}"))
+    pinned = kept.pop("named", {})
+    if names:
+        kept["named"], notes = named.places_of(request.job, names, pinned)
+        watch.begin("names")
+        watch.end("names", f"{len(names)} in [datum]", notes)
+    rest = {name: content for name, content in given.items() if name != RECIPE}
+    return {**rest, RECIPE: json.dumps(kept, sort_keys=True).encode()} if kept else rest
+
+
+def _wanted(given: Mapping[str, bytes], request: Request, watch: Watch, axes: str) -> tuple[Wanted, ...]:
     if NAMES not in given:
         return ()
     file = (request.names or Path(NAMES)).name
     watch.begin("names")
-    wanted, left_out = names.parse(given[NAMES], file)
+    wanted, left_out = names.parse(given[NAMES], file, axes)
     lost = [Note("names", f"left out, no coordinates to look at: {', '.join(left_out)}", 1, True)] if left_out else []
     watch.end("names", f"{len(wanted)} names from {file}", lost)
     return wanted

@@ -82,11 +82,38 @@ class FitSettings(Model):
 class DatumSettings(Model):
     """How the car axes are set."""
 
-    method: Literal["symmetry", "given"] = Field(
-        "symmetry", description="the way the datum is set: symmetry, or given (the matrix below, taken as exact)"
+    method: Literal["symmetry", "three-two-one", "known-points", "given"] = Field(
+        "symmetry",
+        description="the way the datum is set: symmetry; three-two-one (primary, secondary, tertiary below); "
+        "known-points (known below); given (the matrix below, taken as exact)",
+    )
+    axes: Literal["iso8855", "iso4130"] = Field(
+        "iso8855", description="iso8855: x forward, y left, z up; iso4130: x rearward, y right, z up"
     )
     matrix: tuple[tuple[float, ...], ...] | None = Field(
-        None, description="for given: 4 rows of 4 numbers, car from scan, both in mm, x forward, y left, z up"
+        None, description="for given: 4 rows of 4 numbers, car (in the axes above) from scan, both in mm"
+    )
+    primary: dict[str, float] = Field(
+        default_factory=dict,
+        description="for three-two-one: places and the z each must read, mm; a place is a name, a picked point "
+        "'x,y,z' as the scan file counts, the mid-point 'A..B' of two, or alone: 'floor' or a pick on a flat face",
+    )
+    secondary: dict[str, float] = Field(
+        default_factory=dict, description="the y that places must read, mm; one 'A..B' alone lies square to the car"
+    )
+    tertiary: dict[str, float] = Field(default_factory=dict, description="the x that one place or more must read, mm")
+    known: dict[str, Point] = Field(
+        default_factory=dict, description="for known-points: names (or picked points) and their x, y, z, mm"
+    )
+    origin: str = Field(
+        "", description="for symmetry: where x = 0 is, a name or the mid-point 'A..B'; empty: the best-determined pair"
+    )
+    origin_x_mm: float = Field(0.0, description="for symmetry: the x that `origin` reads, its station, mm")
+    underside_z_mm: float = Field(0.0, description="for symmetry: the z that the undersides of the rails read, mm")
+    reference: str = Field(
+        "",
+        description="the undamaged section that alone carries the datum: rear, front, or A..B, each a name or an "
+        "x in mm; empty: the whole",
     )
     front: Point | None = Field(
         None, description="a point towards the front of the car, scan file's coordinates and unit"

@@ -48,7 +48,7 @@ def test_every_part_moves_the_frame_as_the_derivative_says(normal: list[float]) 
     middle = np.array([120.0, -40.0, 700.0])
     mirror = Mirror(np.array(normal), 3.0)
     base, level_x = frame_of(mirror, -200.0, 0.0, 150.0, middle)
-    j = by_parts(base, mirror, middle, level_x, 0.0)
+    j = by_parts(base, mirror, middle, level_x, np.zeros(3))
     eps = 1e-4
     for k in range(3):
         step = np.zeros(3)

@@ -104,7 +104,7 @@ def view_data(
     scan = shown(clean, datum, points.points, settings.page_triangles)
     low, high = box(scan.xyz, points)
     cards = point_cards(points, np.median(scan.xyz, axis=0))
-    words = AXES["iso8855"]
+    words = AXES[datum.axes]
     tags = [{"text": word, "at": end.tolist()} for word, end in zip(words, arrow_ends(low, high))]
     return {
         "scan": packed(scan),

@@ -13,7 +13,8 @@ from barerail.store.tables import number
 REACH_MM = 15.0
 _MM_PER = {"mm": 1.0, "in": 25.4, "m": 1000.0}
 _COORDINATES = ("x", "y", "z")
-_OTHER_AXES = ("iso4130", "rearward", "at ride height")
+_OTHER_AXES = ("at ride height",)
+_REARWARD = ("iso4130", "rearward")
 
 Row = tuple[int, Mapping[str, str]]
 """Line number in the file, and the cells by column."""
@@ -26,8 +27,10 @@ class Names(NamedTuple):
     left_out: tuple[str, ...]
 
 
-def parse(data: bytes, file: str) -> Names:
+def parse(data: bytes, file: str, axes: str = "iso8855") -> Names:
     """What a names file names (a points.csv is one), in mm of the car axes x forward, y left, z up.
+
+    It counts in the axes that its `#` lines state, else in `axes`, those of the job's datum.
 
     UsageError, with `file` and the line, for anything that isn't plain. Only rows of state `missing` may lack
     coordinates.
@@ -37,12 +40,14 @@ def parse(data: bytes, file: str) -> Names:
     except UnicodeDecodeError as error:
         raise UsageError(f"{file} is no UTF-8 text: save it as CSV UTF-8") from error
     unit, rows = _table(lines, file)
+    told = " ".join(line for line in lines if _is_comment(line))
+    rearward = any(word in told for word in _REARWARD) or (axes == "iso4130" and "iso8855" not in told)
     wanted, left_out = [], []
     for row, cells in rows:
         if cells.get("state") == "missing" and not any(cells.get(f"{axis}_{unit}") for axis in _COORDINATES):
             left_out.append(cells["name"])
         else:
-            wanted.append(_wanted(row, cells, unit, file))
+            wanted.append(_wanted(row, cells, unit, file, -1.0 if rearward else 1.0))
     _unique(wanted, file)
     return Names(tuple(wanted), tuple(left_out))
 
@@ -90,7 +95,7 @@ def _rows(lines: list[str], at: int, columns: list[str], separator: str, file: s
         yield i, dict(zip(columns, cells))
 
 
-def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str) -> Wanted:
+def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str, ahead: float) -> Wanted:
     place = f"{file} line {row}"
     name, kind = re.sub(r"^'(?=[=+\-@#])", "", cells["name"]), cells.get("kind", "")
     if not name:
@@ -101,7 +106,7 @@ def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str) -> Wanted:
         raise UsageError(f"{place} ({name}): '{kind}' is no kind of feature; {hint}")
     columns = [f"{axis}_{unit}" for axis in _COORDINATES]
     x, y, z = (number(cells.get(column, ""), column, place) * _MM_PER[unit] for column in columns)
-    return Wanted(row, name, kind, (x, y, z), _reach(cells, place))
+    return Wanted(row, name, kind, (ahead * x, ahead * y, z), _reach(cells, place))
 
 
 def _reach(cells: Mapping[str, str], place: str) -> float:

@@ -1,30 +1,28 @@
-"""The car datum: y from the mirror plane, z from the rail undersides, x from a left/right pair."""
+"""The car datum: by symmetry, by targets (three-two-one, known points), or as given."""
 
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
 from barerail.errors import UsageError
-from barerail.geometry.frames import transform, unit
-from barerail.geometry.mirror import Mirror, pairs_of
-from barerail.records import Array, CleanScan, Datum, Features, Influence, Progress, no_progress
+from barerail.records import CleanScan, Datum, Features, Progress, no_progress
 from barerail.settings import DatumSettings
 
-from .build import Made, again, fresh
-from .combine import CentrePlane, centre_plane
-from .evidence import evidence_of, notes_of, origin_words
-from .finest import finish
-from .frame import by_parts
+from .by_targets import WAYS, by_targets
 from .given import given
-from .guide import guide_of
-from .pairs import pair_plane
-from .recipe import recipe_of
-from .rivals import choose, rivals_of
-from .signs import hints_of
-from .surface import Surface, surface_of
+from .names import names_in
+from .places import Finder
+from .recipe import RULE
+from .symmetry import by_symmetry
+from .turned import forward, rearward
 
-__all__ = ["datum"]
+__all__ = ["datum", "names_in"]
+
+OTHER_WAY = {
+    "symmetry": ("primary", "secondary", "tertiary", "known", "matrix"),
+    "three-two-one": ("known", "matrix", "origin", "origin_x_mm", "underside_z_mm"),
+    "known-points": ("primary", "secondary", "tertiary", "matrix", "origin", "origin_x_mm", "underside_z_mm"),
+    "given": ("primary", "secondary", "tertiary", "known", "origin", "origin_x_mm", "underside_z_mm", "reference"),
+}
 
 
 def datum(
@@ -34,82 +32,45 @@ def datum(
     recipe: Mapping[str, Any] | None = None,
     progress: Progress = no_progress,
 ) -> Datum:
-    """The car axes by symmetry, or as `recipe` (of an earlier datum of the same car) makes them, or as given.
+    """The car axes by `settings.method`, or as `recipe` (of an earlier datum of the same car) makes them again.
 
-    y = 0 is the mirror plane of surface and pairs; z = 0 the lowest long undersides, mean of both sides, made
-    perpendicular to y; x = y cross z; x = 0 the mid-point of the best-determined pair. `covariance` (6, 6) is
-    J diag(mirror 3x3, level 2x2, origin) J^T with the parts of `finest.finish`, `vertical.level_of` and
-    `origin.resting_on`, and J of `frame.by_parts`. `influence`: d(datum) / d(feature's point in scan axes).
-    UsageError for --front or --above that can't be; DataError where the scan can't carry a datum.
+    recipe: of an earlier datum's record, with key `rule`; its key `named` holds where the names in the settings are,
+    by name: kind and at_scan_mm, as `names_in` asks for. By symmetry: y = 0 is the mirror plane of surface and pairs;
+    z = 0 the lowest long undersides, mean of both sides, made perpendicular to y; x = y cross z; x = 0 the mid-point of
+    the best-determined pair. Every way is made x forward, y left, and turned to `settings.axes` at the end.
+    `covariance` (6, 6): by symmetry J diag(mirror 3x3, level 2x2, origin) J^T with the parts of `finest.finish`,
+    `vertical.level_of` and `origin.resting_on`, and J of `frame.by_parts`; by targets that of `posing.pose`.
+    `influence`: d(datum) / d(feature's point in scan axes). UsageError for settings that can't be; DataError where the
+    scan can't carry the datum.
     """
-    if settings.method == "given":
-        if recipe is not None:
-            raise UsageError("--datum-from and [datum] method = 'given' are two datums; leave one of them out")
-        return given(clean, settings)
-    surface = surface_of(clean)
-    hints = hints_of(clean, settings, surface.middle)
-    tree = surface.tree()
-    guide = guide_of(features, clean.floor)
-    rivals = rivals_of(surface, tree, guide, progress)
-    best = choose(rivals, hints, settings)
-    along = _along(surface, best.mirror, guide.along)
-    smooth = finish(surface, tree, best.mirror, along, features.noise.drift_mm)
-    progress(0.9)
-    pairs = pairs_of(features.found, surface.middle, smooth.mirror)
-    bend = max(smooth.bend, np.sqrt(2) * features.noise.drift_mm)
-    paired = pair_plane(pairs, features.found, surface.middle, smooth.mirror, along, bend)
-    centre = centre_plane(smooth, paired)
-    along = _along(surface, centre.mirror, along)
-    if recipe is None:
-        made = fresh(clean, features, surface, centre.mirror, along, hints, paired.sound if paired else pairs)
+    again = {k: v for k, v in recipe.items() if k != "named"} if recipe and "rule" in recipe else None
+    _check(settings, again)
+    axes = str(again.get("axes", "iso8855")) if again else settings.axes
+    ahead = 1.0 if axes == "iso8855" else -1.0
+    inner = forward(settings)
+    finder = Finder(clean, features, (recipe or {}).get("named", {}))
+    way = str(again["rule"]) if again else settings.method
+    if way == "given":
+        made = given(clean, inner)
+    elif way in WAYS:
+        made = by_targets(clean, features, inner, finder, again)
     else:
-        made = again(recipe, features, surface, centre.mirror, along, hints)
-    assumed = _assumed(clean, settings, made)
-    cov, influence = _uncertainty(surface, features, centre, made)
-    return Datum(
-        car_from_scan=made.frame,
-        covariance=cov,
-        axes="iso8855",
-        origin=origin_words(made),
-        method="symmetry",
-        assumed=assumed,
-        recipe=recipe or recipe_of(features.found, made.frame, made.level.kind, made.origin.features, assumed),
-        evidence=evidence_of(clean, features, surface, best, rivals, smooth, paired, centre, made),
-        scan_unit=clean.scan.unit,
-        mm_per_scan_unit=clean.scan.mm_per_unit,
-        influence=influence,
-        notes=notes_of(best, rivals, centre, made, settings.rival_ratio),
-    )
+        made = by_symmetry(clean, features, inner, finder, again, ahead, progress)
+    return rearward(made) if ahead < 0 else made
 
 
-def _along(surface: Surface, mirror: Mirror, guess: Array | None) -> Array:
-    """Unit vector in the mirror plane along the car: the guide's, or the long way of the surface."""
-    n = mirror.normal
-    if guess is None or abs(guess @ n) > 0.5:
-        flat = surface.points - np.outer(surface.points @ n, n)
-        guess = np.linalg.eigh(flat.T @ flat)[1][:, 2]
-    return unit(guess - (guess @ n) * n)
-
-
-def _assumed(clean: CleanScan, settings: DatumSettings, made: Made) -> tuple[str, ...]:
-    """What was guessed: front, above and unit unless the user confirmed them, the origin, and the size of the drift."""
-    guessed = [*made.assumed, *(["unit"] if clean.scan.unit_assumed else [])]
-    if settings.confirmed:
-        guessed = [g for g in guessed if g == "origin"]
-    return tuple(g for g in ("front", "above", "unit", "origin", "drift") if g in [*guessed, "drift"])
-
-
-def _uncertainty(
-    surface: Surface, features: Features, centre: CentrePlane, made: Made
-) -> tuple[Array, tuple[Influence, ...]]:
-    """Covariance (6, 6) and influences of a finished datum."""
-    parts = np.zeros((6, 6))
-    parts[:3, :3], parts[3:5, 3:5] = centre.cov, made.level.cov
-    parts[5, 5] = made.origin.u**2
-    at = [transform(made.frame, features.found[i].point) for i in made.origin.features]
-    j = by_parts(made.frame, centre.mirror, surface.middle, made.level_x, float(np.mean(at, axis=0)[2]) if at else 0.0)
-    moves = {i: j[:, :3] @ step for i, step in centre.by_feature.items()}
-    for i in made.origin.features:
-        own = np.outer(j[:, 5], made.frame[0, :3]) / len(made.origin.features)
-        moves[i] = moves.get(i, 0.0) + own
-    return j @ parts @ j.T, tuple(Influence(i, m) for i, m in sorted(moves.items()))
+def _check(settings: DatumSettings, again: Mapping[str, Any] | None) -> None:
+    """UsageError where settings of two ways meet, or of a way and a recipe."""
+    set_too = [key for key in OTHER_WAY[settings.method] if getattr(settings, key)]
+    if set_too:
+        raise UsageError(
+            f"[datum] {set_too[0]} has no meaning with method = {settings.method!r}; leave it out, or choose its method"
+        )
+    if again is None:
+        return
+    if again["rule"] not in (RULE, *WAYS):
+        raise UsageError(f"datum: a recipe of rule {again['rule']!r} can't be repeated here; {RULE!r} can")
+    own = [key for key in ("origin", "origin_x_mm", "underside_z_mm", "reference") if getattr(settings, key)]
+    if settings.method != "symmetry" or own or settings.axes not in ("iso8855", again.get("axes", "iso8855")):
+        key = own[0] if own else "axes" if settings.method == "symmetry" else f"method = {settings.method!r}"
+        raise UsageError(f"--datum-from and [datum] {key} are two datums; leave one of them out")

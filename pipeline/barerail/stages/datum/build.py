@@ -13,7 +13,7 @@ from barerail.records import Array, CleanScan, Features, Frozen
 
 from .frame import levelled, rough_frame
 from .origin import Origin, origin_of, resting_on
-from .recipe import repeat
+from .recipe import Stand, repeat
 from .signs import Hints, front_of, up_of
 from .surface import Surface
 from .vertical import Level, level_of, lowest_of, lows_of
@@ -34,6 +34,7 @@ class Made(Frozen):
     front: str
     up: str
     assumed: tuple[str, ...]
+    stand: Stand
 
 
 def fresh(
@@ -44,8 +45,13 @@ def fresh(
     along: Array,
     hints: Hints,
     pairs: tuple[Pair, ...],
+    at: tuple[int, ...],
+    stand: Stand,
 ) -> Made:
-    """The frame from this scan alone. DataError where nothing levels it, UsageError for hints that can't be."""
+    """The frame from this scan alone; x from the features `at`, where there are any.
+
+    DataError where nothing levels it, UsageError for hints that can't be.
+    """
     z, up = up_of(np.cross(along, mirror.normal), along, hints, clean, features)
     rough = rough_frame(_rows(along, z), mirror, surface.middle)
     lows = lows_of(features, surface, rough)
@@ -58,9 +64,10 @@ def fresh(
     noise = features.noise
     level = level_of(lows, noise.drift_mm, noise.drift_mm_per_m)
     frame = levelled(rough, level)
-    origin = origin_of(pairs, features.found, frame, noise.drift_mm)
+    named = resting_on(at, features.found, frame, noise.drift_mm) if at else None
+    origin = named or origin_of(pairs, features.found, frame, noise.drift_mm)
     guessed = {"front": front.startswith("guessed"), "above": up.startswith("guessed"), "origin": not origin.features}
-    return _made(frame, rough, level, origin, front, up, tuple(k for k, v in guessed.items() if v))
+    return _made(frame, rough, level, origin, front, up, tuple(k for k, v in guessed.items() if v), stand)
 
 
 def again(
@@ -74,7 +81,7 @@ def again(
             raise UsageError(f"--{name} contradicts the recipe; leave it out, or set a new datum")
     known = f"as in the recipe ({found.fits} features in their places)"
     assumed = tuple(k for k in recipe.get("assumed", ()) if k in ("front", "above"))
-    return _made(found.frame, found.rough, found.level, origin, known, known, assumed)
+    return _made(found.frame, found.rough, found.level, origin, known, known, assumed, found.stand)
 
 
 def _rows(x: Array, z: Array) -> Array:
@@ -82,8 +89,20 @@ def _rows(x: Array, z: Array) -> Array:
 
 
 def _made(
-    frame: Array, rough: Array, level: Level, origin: Origin, front: str, up: str, assumed: tuple[str, ...]
+    frame: Array,
+    rough: Array,
+    level: Level,
+    origin: Origin,
+    front: str,
+    up: str,
+    assumed: tuple[str, ...],
+    stand: Stand,
 ) -> Made:
-    frame = rigid(np.eye(3), [-origin.x, 0.0, 0.0]) @ frame
+    frame = rigid(np.eye(3), [stand.x - origin.x, 0.0, stand.z - (rough_height(frame, rough, level))]) @ frame
     at = frame @ np.linalg.solve(rough, [level.x0, 0.0, level.height, 1.0])
-    return Made(frame, rough, level, float(at[0]), origin, front, up, assumed)
+    return Made(frame, rough, level, float(at[0]), origin, front, up, assumed, stand)
+
+
+def rough_height(frame: Array, rough: Array, level: Level) -> float:
+    """z in a frame of the level, where it is read."""
+    return float((frame @ np.linalg.solve(rough, [level.x0, 0.0, level.height, 1.0]))[2])

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from barerail.errors import UsageError
-from barerail.records import CHASSIS, Array, CleanScan, Datum, Features, Note
+from barerail.records import CHASSIS, Array, CleanScan, Datum, Features
 from barerail.settings import DatumSettings
 
 from . import known_points, three_two_one
@@ -14,6 +14,7 @@ from .places import Finder
 from .posing import Posed, Target, influences, pose
 from .rails import rails_to_frame
 from .section import Section, section_of
+from .seen import seen
 from .signs import hints_of
 from .target_recipe import recipe_of, targets_again
 from .target_words import disagreeing, notes_of, origin_words, rows_of
@@ -124,11 +125,3 @@ def _left_out(targets: Sequence[Target], used: Sequence[Target], section: Sectio
     out = dict.fromkeys(t.words for t in targets if t not in used)
     where = f"outside the reference section, x = {section.low:.0f} to {section.high:.0f} mm in a datum of all targets"
     return [f"{name}: {where}" for name in out]
-
-
-def seen(clean: CleanScan, frame: Array) -> list[float]:
-    """x in mm of the rear and the front end of the chassis that was seen."""
-    x = clean.thin[clean.label == CHASSIS] @ frame[0, :3] + frame[0, 3]
-    return [round(float(v), 0) for v in np.quantile(x, [0.002, 0.998])]
-
-

@@ -22,11 +22,13 @@ LEVEL_WORDS = {
 SIDES = {2: "mean of the left and the right side", 1: "one side only, the other wasn't seen"}
 
 
-def origin_words(made: Made) -> str:
-    """What x = 0, y = 0 and z = 0 are."""
-    level = made.level
-    z = f"{LEVEL_WORDS[level.kind]}, {SIDES[len(level.sides)]}, at x = {made.level_x:.0f} mm"
-    return f"x = 0: {made.origin.words}; y = 0: the mirror plane of the frame; z = 0: {z}"
+def origin_words(made: Made, ahead: float) -> str:
+    """What x = 0, y = 0 and z = 0 are; `ahead`: 1 where x is counted forward, -1 rearward."""
+    level, stand = made.level, made.stand
+    x = f"{ahead * stand.x + 0.0:.10g} mm" if stand.x else "0"
+    z = f"{stand.z:.10g} mm" if stand.z else "0"
+    under = f"{LEVEL_WORDS[level.kind]}, {SIDES[len(level.sides)]}, at x = {ahead * made.level_x + 0.0:.0f} mm"
+    return f"x = {x}: {made.origin.words}; y = 0: the mirror plane of the frame; z = {z}: {under}"
 
 
 def evidence_of(

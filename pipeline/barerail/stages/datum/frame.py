@@ -27,14 +27,14 @@ def levelled(rough: Array, level: Level) -> Array:
     return rigid(np.eye(3), [0.0, 0.0, -on_level[2]]) @ frame
 
 
-def by_parts(frame: Array, mirror: Mirror, middle: Array, level_x: float, origin_z: float) -> Array:
+def by_parts(frame: Array, mirror: Mirror, middle: Array, level_x: float, read: Array) -> Array:
     """Derivative (6, 6) of (tx, ty, tz, rx, ry, rz) by the parts' own errors, for a finished frame.
 
     Parts: a step of the mirror plane (two turns in rad, shift in mm), the level's height at x = `level_x` and slope,
-    and the origin's x, read `origin_z` above the car origin. A point q moves by t + r x q, so with
+    and the origin's x, read at `read` (3,), car axes. A point q moves by t + r x q, so with
     y' = y + a x + b z + c from the mirror rz = a, rx = -b, ty = c; a level read e_h too high
     and e_s too steep gives ry = e_s, tz = e_s level_x - e_h;
-    an origin read e_x too far ahead gives tx = -e_x - e_s origin_z.
+    an origin read e_x too far ahead at (x, y, z) gives tx = -e_x - ry z + rz y.
     """
     rows = frame[:3, :3]
     u, v, n = basis(mirror.normal)
@@ -44,6 +44,7 @@ def by_parts(frame: Array, mirror: Mirror, middle: Array, level_x: float, origin
     for k, turn in enumerate((u, v)):
         j[5, k], j[3, k], j[1, k] = side * turn @ rows[0], -side * turn @ rows[2], side * turn @ origin
     j[1, 2] = -side
-    j[2, 3], j[4, 4], j[2, 4], j[0, 4] = -1.0, 1.0, level_x, -origin_z
+    j[2, 3], j[4, 4], j[2, 4] = -1.0, 1.0, level_x
+    j[0] = j[5] * read[1] - j[4] * read[2]
     j[0, 5] = -1.0
     return j

@@ -6,6 +6,7 @@ from barerail.errors import UsageError
 from barerail.records import Array, CleanScan, Datum, Note
 from barerail.settings import DatumSettings
 
+from .seen import seen
 from .signs import hints_of
 from .surface import surface_of
 
@@ -30,7 +31,11 @@ def given(clean: CleanScan, settings: DatumSettings) -> Datum:
         method="given",
         assumed=assumed,
         recipe={"rule": "given", "words": "the given matrix; it holds for this scan's own axes only"},
-        evidence={"front": "as the given matrix says", "above": "as the given matrix says"},
+        evidence={
+            "seen_x_mm": seen(clean, frame),
+            "front": "as the given matrix says",
+            "above": "as the given matrix says",
+        },
         scan_unit=clean.scan.unit,
         mm_per_scan_unit=clean.scan.mm_per_unit,
         notes=(Note("datum", text),),

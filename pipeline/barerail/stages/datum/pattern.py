@@ -30,7 +30,12 @@ class Known(Frozen):
 
     @classmethod
     def of(cls, entry: Mapping[str, Any]) -> "Known":
-        return cls(str(entry["kind"]), float(entry["diameter_mm"]), np.array(entry["at_mm"], float), np.array(entry["axis"], float))
+        return cls(
+            str(entry["kind"]),
+            float(entry["diameter_mm"]),
+            np.array(entry["at_mm"], float),
+            np.array(entry["axis"], float),
+        )
 
     def like(self, f: Feature) -> bool:
         return f.kind == self.kind and abs(f.diameter - self.diameter) < SMALL + 2 * f.u_diameter
@@ -103,7 +108,9 @@ def _rows(way: Array, axis: Array) -> Array | None:
     return np.stack([x, y, np.cross(x, y)])
 
 
-def _links(frame: Array, known: Sequence[Known], points: Array, alike: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
+def _links(
+    frame: Array, known: Sequence[Known], points: Array, alike: Sequence[Sequence[int]]
+) -> list[tuple[int, int]]:
     """Known features and the features alike within 6 mm of them, nearest first, one to one."""
     near = cKDTree(transform(frame, points)).query_ball_point(np.array([k.at for k in known]), NEAR)
     at = transform(frame, points)

@@ -81,7 +81,7 @@ class Finder:
         away = {i: float(np.linalg.norm(self.features.found[i].point - at)) for i in rows}
         best = min(away, key=lambda i: away[i], default=-1)
         if best < 0 or away[best] > MOVED:
-            raise DataError(f"datum: the {entry['kind']} {name} isn't seen any more at its place; nothing else is taken")
+            raise DataError(f"datum: {name} isn't seen at its place any more; nothing else is taken")
         return self.at_feature(name, best)
 
     def at_feature(self, words: str, index: int) -> Place:

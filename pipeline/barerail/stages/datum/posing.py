@@ -1,4 +1,4 @@
-"""A pose from targets: what each place, or the mid-point of two, must read along one car axis; by order of precedence."""
+"""A pose from targets, by order of precedence: what each place, or a mid-point, must read along one car axis."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,7 +10,6 @@ from barerail.geometry.frames import from_rotation_vector, rigid, transform
 from barerail.records import Array, Features, Frozen, Influence, NoiseModel
 
 from .places import Place
-
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +90,7 @@ def _gain(jac: Array, weight: Array, level: Array, levels: Sequence[tuple[int, .
     gain = np.zeros((6, len(jac)))
     for k, columns in enumerate(levels):
         rows, c = np.flatnonzero((level == k) & (weight > 0)), list(columns)
-        a, w = jac[np.ix_(rows, c)], weight[rows, None]
+        a, w = jac[rows][:, c], weight[rows, None]
         normal = a.T @ (w * a)
         scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-30))
         if np.linalg.cond(normal * np.outer(scale, scale)) > 1e10:

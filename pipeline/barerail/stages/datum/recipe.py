@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from barerail.errors import DataError, UsageError
-from barerail.geometry.frames import direction, transform
+from barerail.geometry.frames import direction, rigid, transform
 from barerail.geometry.mirror import KINDS, SMALL, Mirror
 from barerail.records import Array, Feature, Features, Frozen
 
@@ -22,8 +22,22 @@ scans differ by, well under the distance of holes."""
 FEWEST = 3
 
 
+@dataclass(frozen=True)
+class Stand:
+    """x that the origin's features read, and z that the undersides of the rails read, mm."""
+
+    x: float = 0.0
+    z: float = 0.0
+
+
 def recipe_of(
-    found: tuple[Feature, ...], frame: Array, level: str, origin: tuple[int, ...], assumed: tuple[str, ...]
+    found: tuple[Feature, ...],
+    frame: Array,
+    level: str,
+    origin: tuple[int, ...],
+    assumed: tuple[str, ...],
+    stand: Stand,
+    reference: tuple[float, float] | None,
 ) -> dict[str, Any]:
     """Rule, level and every feature with its place; `target_mm` what the datum makes a feature read, null free."""
     rows = [i for i, f in enumerate(found) if f.kind in KINDS and np.all(np.isfinite(f.point))]
@@ -32,19 +46,21 @@ def recipe_of(
         "words": "y = 0 mirror plane of surface and pairs; z = 0 lowest long undersides, mean of both sides; "
         "x = 0 mid-point of the features with a target",
         "level": level,
-        "features": [_entry(found[i], frame, i in origin) for i in rows],
+        "underside_z_mm": stand.z,
+        "reference_x_mm": list(reference) if reference else None,
+        "features": [_entry(found[i], frame, i in origin, stand.x) for i in rows],
         "assumed": list(assumed),
     }
 
 
-def _entry(f: Feature, frame: Array, is_origin: bool) -> dict[str, Any]:
+def _entry(f: Feature, frame: Array, is_origin: bool, x: float) -> dict[str, Any]:
     at, axis = transform(frame, f.point), direction(frame, f.axis)
     return {
         "kind": f.kind,
         "diameter_mm": round(f.diameter, 3),
         "at_mm": np.round(at, 4).tolist(),
         "axis": np.round(axis, 6).tolist(),
-        "target_mm": {"mid_x": 0.0} if is_origin else None,
+        "target_mm": {"mid_x": x} if is_origin else None,
     }
 
 
@@ -57,6 +73,7 @@ class Repeat(Frozen):
     frame: Array
     origin: tuple[int, ...]
     fits: int
+    stand: Stand
 
 
 def repeat(recipe: Mapping[str, Any], features: Features, surface: Surface, mirror: Mirror, along: Array) -> Repeat:
@@ -66,7 +83,8 @@ def repeat(recipe: Mapping[str, Any], features: Features, surface: Surface, mirr
     fit as well as each other.
     """
     pattern = _pattern(recipe)
-    tries = list(_tries(pattern, str(recipe.get("level")), features, surface, mirror, along))
+    stand = _stand(recipe)
+    tries = list(_tries(pattern, stand, str(recipe.get("level")), features, surface, mirror, along))
     if not tries:
         raise DataError(f"datum: the recipe levels the car by its {recipe.get('level')}s; this scan shows none of them")
     best = max(tries, key=lambda r: r.fits)
@@ -120,8 +138,13 @@ def _pattern(recipe: Mapping[str, Any]) -> list[_Entry]:
     return rows
 
 
+def _stand(recipe: Mapping[str, Any]) -> Stand:
+    targets = [e["target_mm"]["mid_x"] for e in recipe["features"] if e["target_mm"]]
+    return Stand(float(targets[0]), float(recipe.get("underside_z_mm", 0.0)))
+
+
 def _tries(
-    pattern: list[_Entry], kind: str, features: Features, surface: Surface, mirror: Mirror, along: Array
+    pattern: list[_Entry], stand: Stand, kind: str, features: Features, surface: Surface, mirror: Mirror, along: Array
 ) -> Iterator[Repeat]:
     for up in (1.0, -1.0):
         for ahead in (1.0, -1.0):
@@ -135,15 +158,15 @@ def _tries(
             if lows[0].kind == kind:
                 for lowest in levels_of(lows):
                     level = level_of(lows, features.noise.drift_mm, features.noise.drift_mm_per_m, lowest)
-                    yield _placed(pattern, features.found, rough, level)
+                    yield _placed(pattern, features.found, rough, level, stand)
 
 
-def _placed(pattern: list[_Entry], found: tuple[Feature, ...], rough: Array, level: Level) -> Repeat:
+def _placed(pattern: list[_Entry], found: tuple[Feature, ...], rough: Array, level: Level, stand: Stand) -> Repeat:
     """The shift along x that brings most entries of the pattern on to a feature, one to one."""
-    frame = levelled(rough, level)
+    frame = rigid(np.eye(3), [0.0, 0.0, stand.z]) @ levelled(rough, level)
     links = [(i, j, e.at[0] - at[0]) for i, e in enumerate(pattern) for j, at in _like(e, found, frame)]
     if not links:
-        return Repeat(rough, level, frame, (), 0)
+        return Repeat(rough, level, frame, (), 0, stand)
     shifts = np.array([s for _, _, s in links])
     votes = [len({links[k][0] for k in np.flatnonzero(np.abs(shifts - s) < AHEAD)}) for s in shifts]
     shift = float(np.median(shifts[np.abs(shifts - shifts[int(np.argmax(votes))]) < AHEAD]))
@@ -154,7 +177,9 @@ def _placed(pattern: list[_Entry], found: tuple[Feature, ...], rough: Array, lev
             taken[i] = j
     frame = frame.copy()
     frame[0, 3] += shift
-    return Repeat(rough, level, frame, tuple(j for i, j in sorted(taken.items()) if pattern[i].target), len(taken))
+    return Repeat(
+        rough, level, frame, tuple(j for i, j in sorted(taken.items()) if pattern[i].target), len(taken), stand
+    )
 
 
 def _like(entry: _Entry, found: tuple[Feature, ...], frame: Array) -> Iterator[tuple[int, Array]]:

@@ -4,10 +4,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import transform
-from barerail.records import CHASSIS, CLUTTER, Array, CleanScan, Feature, Features, Plane, Rail
+from barerail.records import CHASSIS, CLUTTER, Array, CleanScan, Feature, Features, Index, Plane, Rail
 
 from .places import Finder, is_name, parts_of
 
@@ -22,7 +23,7 @@ class Section:
     low: float
     high: float
 
-    def holds(self, frame: Array, points: Array) -> Array:
+    def holds(self, frame: Array, points: Array) -> NDArray[np.bool_]:
         x = transform(frame, points)[..., 0]
         return (x >= self.low) & (x <= self.high)
 
@@ -60,7 +61,10 @@ def limited(clean: CleanScan, features: Features, frame: Array, section: Section
     """The scan and what was found in it, the section alone. Features keep their place in the list; outside ones have
     no finite covariance, so nothing rests on them."""
     label = np.where((clean.label == CHASSIS) & ~section.holds(frame, clean.thin), CLUTTER, clean.label)
-    inside: Callable[[Array], bool] = lambda p: bool(section.holds(frame, p))  # noqa: E731
+
+    def inside(point: Array) -> bool:
+        return bool(section.holds(frame, point))
+
     found = tuple(f if inside(f.point) else _out(f) for f in features.found)
     rails = tuple(_rail(r, inside) for r in features.rails)
     planes = tuple(q for p in features.planes if (q := _clipped(p, clean, frame, section)) is not None)
@@ -88,7 +92,7 @@ def _clipped(p: Plane, clean: CleanScan, frame: Array, section: Section) -> Plan
     return _refitted(p, clean.thin[members], members)
 
 
-def _refitted(p: Plane, points: Array, members: Array) -> Plane:
+def _refitted(p: Plane, points: Array, members: Index) -> Plane:
     middle = points.mean(0)
     _, vectors = np.linalg.eigh(np.cov((points - middle).T))
     n = vectors[:, 0] * np.sign(vectors[:, 0] @ p.normal)
@@ -100,7 +104,11 @@ def _refitted(p: Plane, points: Array, members: Array) -> Plane:
     cov = p.cov / share
     cov[2, 2] = p.cov[2, 2] / share**3
     return replace(
-        p, centre=middle, axes=axes, cov=cov, extent=(float(size[0]), float(size[1])), members=members, n=int(p.n * share)
+        p,
+        centre=middle,
+        axes=axes,
+        cov=cov,
+        extent=(float(size[0]), float(size[1])),
+        members=members,
+        n=int(p.n * share),
     )
-
-

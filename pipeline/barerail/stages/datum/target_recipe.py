@@ -20,7 +20,12 @@ REACH = 6.0
 
 
 def recipe_of(
-    method: str, targets: Sequence[Target], features: Features, frame: Array, section: Section | None, assumed: Sequence[str]
+    method: str,
+    targets: Sequence[Target],
+    features: Features,
+    frame: Array,
+    section: Section | None,
+    assumed: Sequence[str],
 ) -> dict[str, Any]:
     """Rule, the pattern of all features in the datum's axes (x forward, mm), and each target with its places."""
     rows = [i for i, f in enumerate(features.found) if f.kind in KINDS and np.all(np.isfinite(f.point))]
@@ -70,7 +75,10 @@ def targets_again(
     """
     try:
         known = tuple(Known.of(e) for e in recipe["features"])
-        rows = [(t["words"], t["places"], t["share"], "xyz".index(t["axis"]), t["target_mm"], t["level"]) for t in recipe["targets"]]
+        rows = [
+            (t["words"], t["places"], t["share"], "xyz".index(t["axis"]), t["target_mm"], t["level"])
+            for t in recipe["targets"]
+        ]
     except (KeyError, TypeError, ValueError) as error:
         raise UsageError(f"datum: the recipe is damaged ({error}); take it from a finished job's datum.json") from error
     frame = registered(known, features)

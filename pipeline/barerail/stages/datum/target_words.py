@@ -29,7 +29,11 @@ def rows_of(
         row: dict[str, Any] = {"place": t.words, "axis": "xyz"[t.axis], "asked_mm": t.value}
         if method == "three-two-one":
             row["level"] = three_two_one.NAMES[t.level]
-        row |= {"read_mm": _mm(t.read(posed.frame)), "residual_mm": _mm(t.read(posed.frame) - t.value), "U_mm": _mm(2 * u)}
+        row |= {
+            "read_mm": _mm(t.read(posed.frame)),
+            "residual_mm": _mm(t.read(posed.frame) - t.value),
+            "U_mm": _mm(2 * u),
+        }
         row["weight"] = 0.0 if m is None else round(float(weight[m // 3] if pull is not None else 1.0), 3)
         if pull is not None:
             row["without_it_moves_mm"] = None if m is None or np.isnan(pull[m // 3]) else _mm(pull[m // 3])
@@ -48,7 +52,7 @@ def disagreeing(method: str, used: Sequence[Target], posed: Posed, weight: Array
 
 def _odd_point(used: Sequence[Target], posed: Posed, weight: Array, noise: NoiseModel) -> str:
     pull = known_points.pulls(used, posed, weight, noise)
-    out = [used[3 * k].words for k in np.flatnonzero(weight == 0)]
+    out = [used[3 * k].words for k in range(len(weight)) if weight[k] == 0]
     told = [f"{', '.join(out)}: too far from where the others put it, left without weight"] if out else []
     if np.isfinite(pull).any():
         k = int(np.nanargmax(pull))
@@ -76,8 +80,10 @@ def _odd_target(used: Sequence[Target], posed: Posed, noise: NoiseModel) -> str:
         if sums:
             worst = min(sums, key=lambda m: sums[m])
             if abs(offs[worst]) > ODD * posed.u[worst]:
-                told.append(f"{used[worst].words} disagrees with the other {three_two_one.NAMES[level]} targets by "
-                            f"{offs[worst]:+.2f} mm {'xyz'[used[worst].axis]}")
+                told.append(
+                    f"{used[worst].words} disagrees with the other {three_two_one.NAMES[level]} targets by "
+                    f"{offs[worst]:+.2f} mm {'xyz'[used[worst].axis]}"
+                )
     return "; ".join(told)
 
 

@@ -110,7 +110,9 @@ def start_of(
 
 def _low_faces(features: Features, along: Array, up: Array, middle: Array) -> Array:
     """Places along the car of the middles of the long low level faces; of all found things where there are none."""
-    faces = [p for p in features.planes if p.extent[0] > 300 and abs(p.axes[0] @ along) > 0.9 and abs(p.normal @ up) > 0.9]
+    faces = [
+        p for p in features.planes if p.extent[0] > 300 and abs(p.axes[0] @ along) > 0.9 and abs(p.normal @ up) > 0.9
+    ]
     points = np.array([p.centre for p in faces] or [f.point for f in features.found] or [middle])
     height = points @ up
     return (points[height < height.min() + 50.0] - middle) @ along
@@ -148,5 +150,3 @@ def contradict(targets: Sequence[Target], residual: Array, frame: Array, far: fl
             f"datum: the targets contradict each other: {t.words} reads {'xyz'[t.axis]} = {t.read(frame):.1f} mm "
             f"where {t.value:.1f} mm is asked; check names and coordinates"
         )
-
-

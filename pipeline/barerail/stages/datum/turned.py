@@ -27,7 +27,8 @@ def forward(settings: DatumSettings) -> DatumSettings:
             "known": {name: _flip(at) for name, at in settings.known.items()},
             "origin_x_mm": -settings.origin_x_mm,
             "reference": _range(settings.reference),
-            "matrix": settings.matrix and tuple(tuple(s * v for v in row) for s, row in zip((-1, -1, 1, 1), settings.matrix)),
+            "matrix": settings.matrix
+            and tuple(tuple(s * v for v in row) for s, row in zip((-1, -1, 1, 1), settings.matrix)),
         }
     )
 
@@ -52,6 +53,7 @@ def rearward(datum: Datum) -> Datum:
         car_from_scan=rigid(HALF_TURN) @ datum.car_from_scan,
         covariance=SIX @ datum.covariance @ SIX,
         axes="iso4130",
+        recipe={**datum.recipe, "axes": "iso4130"},
         evidence=_evidence(datum.evidence),
         influence=tuple(Influence(i.feature, SIX @ i.matrix) for i in datum.influence),
     )

@@ -1,0 +1,53 @@
+"""Points and straightness in the datum's own axes: the stages count x forward and y left, ISO 4130 the other way."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from barerail.geometry.frames import rigid
+from barerail.outputs.view import HALF_TURN, View, seen
+from barerail.records import Array, Datum, MountPoints, StationPair, Straightness
+
+SIX = np.kron(np.eye(2), HALF_TURN)
+
+
+def forward(datum: Datum) -> Datum:
+    """The datum with x forward and y left, whatever its axes."""
+    if datum.axes == "iso8855":
+        return datum
+    return replace(
+        datum,
+        axes="iso8855",
+        car_from_scan=rigid(HALF_TURN) @ datum.car_from_scan,
+        covariance=SIX @ datum.covariance @ SIX,
+        influence=tuple(replace(i, matrix=SIX @ i.matrix) for i in datum.influence),
+    )
+
+
+def points_in(points: MountPoints, datum: Datum) -> MountPoints:
+    """Points made with x forward, in the axes of `datum`; by_datum: by its own six numbers."""
+    if datum.axes == "iso8855":
+        return points
+    turned, _ = seen(points, forward(datum), View(datum.axes))
+    return replace(turned, points=tuple(replace(p, by_datum=p.by_datum @ SIX) for p in turned.points))
+
+
+def straightness_in(s: Straightness, datum: Datum) -> Straightness:
+    """Straightness made with x forward, its stations in the axes of `datum`; the measures are the car's."""
+    if datum.axes == "iso8855":
+        return s
+    return replace(s, from_x_mm=-s.from_x_mm, to_x_mm=-s.to_x_mm, stations=tuple(_station(pair) for pair in s.stations))
+
+
+def _station(p: StationPair) -> StationPair:
+    def turn(cov: Array) -> Array:
+        return HALF_TURN @ cov @ HALF_TURN
+
+    return replace(
+        p,
+        x=-p.x,
+        left=HALF_TURN @ p.left,
+        right=HALF_TURN @ p.right,
+        cov_left=turn(p.cov_left),
+        cov_right=turn(p.cov_right),
+    )
