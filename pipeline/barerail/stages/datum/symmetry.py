@@ -195,7 +195,7 @@ def _uncertainty(
     parts[:3, :3], parts[3:5, 3:5] = centre.cov, made.level.cov
     parts[5, 5] = made.origin.u**2
     at = [transform(made.frame, features.found[i].point) for i in made.origin.features]
-    read = np.array(np.round(np.mean(at, axis=0))) if at else np.zeros(3)
+    read = np.asarray(np.round(np.mean(at, axis=0)), float) if at else np.zeros(3)
     j = by_parts(made.frame, centre.mirror, surface.middle, made.level_x, read)
     moves = {i: j[:, :3] @ step for i, step in centre.by_feature.items()}
     for i in made.origin.features:
