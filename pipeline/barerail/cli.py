@@ -17,7 +17,6 @@ from barerail.judging import compare
 from barerail.options import (
     Above,
     Common,
-    Confirm,
     DatumFrom,
     Decimal,
     Formats,
@@ -39,6 +38,7 @@ from barerail.options import (
     SettingsFile,
     ThinTo,
 )
+from barerail.setting_axes import datum
 
 
 @contextmanager
@@ -149,25 +149,7 @@ def fit(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> 
     do("fit", job, quiet, settings=settings)
 
 
-@app.command(short_help="Set the car's axes.")
-def datum(
-    job: JobFolder,
-    settings: SettingsFile = None,
-    front: Front = None,
-    above: Above = None,
-    confirm: Confirm = False,
-    datum_from: DatumFrom = None,
-    quiet: Quiet = False,
-) -> None:
-    """Set the car's axes: x forward, y left, z up, and say what they rest on.
-
-    \b
-    barerail datum --job frame --front 2500,0,0 --above 0,0,2000
-    barerail datum --job frame --confirm
-    barerail datum --job after-welding --datum-from before-welding
-    """
-    changes = {"datum.front": front, "datum.above": above, "datum.confirmed": confirm}
-    do("datum", job, quiet, changes, settings=settings, datum_from=datum_from)
+app.command(short_help="Set the car's axes.")(datum)
 
 
 @app.command(short_help="Label the mounting points.")

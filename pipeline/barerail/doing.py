@@ -20,5 +20,5 @@ def do(
 ) -> None:
     from barerail.run import Request
 
-    set_now = {name: value for name, value in (changes or {}).items() if value}
+    set_now = {name: value for name, value in (changes or {}).items() if value is not None and value is not False}
     run_request(lambda watch: Request(job, until=until, changes=set_now, **given), quiet, about)

@@ -160,11 +160,21 @@ def test_the_schema_notices_what_is_wrong(spoil):
     assert list(Draft202012Validator(SCHEMA).iter_errors(document))
 
 
-def test_a_table_in_other_axes_or_at_ride_height_is_no_names_file():
-    for view in (View("iso4130"), View("", RIDE)):
-        points, car = shown(view)
-        with pytest.raises(UsageError, match="states other axes"):
-            names.parse(points_csv(points, car), "points.csv")
+def test_a_table_at_ride_height_is_no_names_file():
+    points, car = shown(View("", RIDE))
+    with pytest.raises(UsageError, match="states other axes"):
+        names.parse(points_csv(points, car), "points.csv")
+
+
+@pytest.mark.parametrize("axes", ["iso8855", "iso4130"])
+def test_a_table_is_a_names_file_in_the_axes_that_it_states(axes):
+    """Whatever the job's own axes: the same places, x forward, y left."""
+    points, car = shown(View("iso4130"))
+    wanted = {w.name: w for w in names.parse(points_csv(points, car), "points.csv", axes)[0]}
+    np.testing.assert_allclose(wanted[LEFT].position, (1012.3457, 402.5, 100.125), atol=0.001)
+
+
+def test_an_inch_table_is_a_names_file():
     points, car = shown(View(), "in")
     wanted = {w.name: w for w in names.parse(points_csv(points, car, Style("in")), "points.csv")[0]}
     np.testing.assert_allclose(wanted[LEFT].position, (1012.3457, 402.5, 100.125), atol=0.001)

@@ -1,5 +1,7 @@
 """Words and text tables: aligned, with U, and honest about what isn't known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from outputs_case import LEFT, datum, mount_points, point, straightness
@@ -36,7 +38,7 @@ def test_other_assumptions_are_said_but_not_stamped():
 
 
 def test_datum_words_say_origin_U_and_what_it_means_far_away():
-    said = datum_words(datum(), -2400.0)
+    said = datum_words(replace(datum(), evidence={**datum().evidence, "seen_x_mm": [-2400.0, 600.0]}))
     assert datum().origin in said and "by symmetry" in said
     assert "roll 0.012 deg, pitch 0.023 deg, yaw 0.035 deg; x 0.40 mm, y 0.10 mm, z 0.20 mm" in said
     # by hand: 2 sqrt(0.0025 + 2400^2 9e-8) = 1.44 mm, 2 sqrt(0.01 + 2400^2 4e-8) = 0.98 mm, rounded up

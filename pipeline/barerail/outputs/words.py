@@ -3,7 +3,8 @@
 import math
 import re
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from rich.cells import cell_len
@@ -107,28 +108,33 @@ def stamp(datum: Datum) -> str:
     return f"UNCONFIRMED: {', '.join(guessed)} guessed; look, then give {options}, or run barerail datum --confirm"
 
 
-def datum_words(datum: Datum, far_x_mm: float = -2000.0) -> str:
-    """The datum in words: axes, origin, method, U, what U means at x = `far_x_mm`, evidence, guesses."""
+def datum_words(datum: Datum) -> str:
+    """The datum in words: axes, origin, method, U, what U means at the far end of the car, evidence, guesses."""
     lines = [
         f"Datum by {datum.method}: axes {datum.axes}, {axes_words(datum)}; mm",
         f"  origin   {one_line(datum.origin)}",
-        *_uncertainty(datum, far_x_mm),
+        *_uncertainty(datum),
         *(f"  {line}" for line in _evidence(datum)),
     ]
     lines += [f"  assumed  {ASSUMED.get(key, key)}" for key in datum.assumed]
     return "\n".join(filter(None, [*lines, stamp(datum)]))
 
 
-def _uncertainty(datum: Datum, far_x_mm: float) -> list[str]:
+def _uncertainty(datum: Datum) -> list[str]:
     if datum.method == "given":
         return [f"  U        {GIVEN_U}"]
-    return [f"  U (k = 2) {_datum_U(datum)}", f"  far end  {_far_end(datum, far_x_mm)}"]
+    return [f"  U (k = 2) {_datum_U(datum)}", f"  far end  {_far_end(datum, far_x(datum))}"]
 
 
 def _datum_U(datum: Datum) -> str:
     u = expanded(datum.covariance)
     turns = ", ".join(f"{name} {_digits(math.degrees(v))} deg" for name, v in zip(("roll", "pitch", "yaw"), u[3:]))
     return f"{turns}; {', '.join(f'{name} {_digits(v)} mm' for name, v in zip('xyz', u[:3]))}"
+
+
+def far_x(datum: Datum) -> float:
+    """x in mm of the end of what was seen that lies farthest from x = 0; -2000 where that isn't kept."""
+    return max(datum.evidence.get("seen_x_mm", (-2000.0,)), key=abs)
 
 
 def _far_end(datum: Datum, x: float) -> str:
@@ -162,8 +168,32 @@ def _evidence(datum: Datum) -> list[str]:
     if rest:
         counts = " and ".join(f"{n} {'left/right pairs' if k == 'pairs' else k}" for k, n in rest.items())
         lines.append(f"rests on {counts}, each with its residual in datum.json")
+    lines += _target_lines(e)
     lines += [f"{key}    {e[key]}" for key in ("front", "above") if key in e]
     lines += [f"left out {one_line(text)}" for text in e.get("left_out", ())]
+    return lines
+
+
+def _target_lines(e: Mapping[str, Any]) -> list[str]:
+    """Each target with what it reads, its residual and U; the twist, what disagrees, the rails, the section."""
+    lines = []
+    for t in e.get("targets", ()):
+        out = "" if t["weight"] == 1 else f", weight {t['weight']:.2f}"
+        if t.get("without_it_moves_mm") is not None:
+            out += f", without it the datum moves by up to {t['without_it_moves_mm']:.2f} mm"
+        read = f"{t['axis']} = {t['read_mm']:.2f} mm, asked {t['asked_mm']:g}, off {t['residual_mm']:+.2f}"
+        lines.append(f"target   {one_line(t['place'])}: {read}, U {_digits(t['U_mm'])}{out}")
+    if "twist_of_primary_mm" in e:
+        lift = e["twist_of_primary_mm"]
+        lines.append(f"twist    the fourth primary target lies {lift:+.2f} mm off the plane of the other three")
+    if e.get("disagrees"):
+        lines.append(f"odd one  {one_line(e['disagrees'])}")
+    if "rails_to_datum" in e:
+        rails = ", ".join(f"{key.replace('_', ' ')} {value:.3f}" for key, value in e["rails_to_datum"].items())
+        lines.append(f"rails    lie in these axes at {rails}")
+    if "reference_less_whole" in e:
+        less = ", ".join(f"{key.replace('_', ' ')} {value:+.3f}" for key, value in e["reference_less_whole"].items())
+        lines.append(f"section  its datum less that of the whole: {less}")
     return lines
 
 

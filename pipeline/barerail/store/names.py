@@ -13,7 +13,6 @@ from barerail.store.tables import number
 REACH_MM = 15.0
 _MM_PER = {"mm": 1.0, "in": 25.4, "m": 1000.0}
 _COORDINATES = ("x", "y", "z")
-_OTHER_AXES = ("at ride height",)
 _REARWARD = ("iso4130", "rearward")
 
 Row = tuple[int, Mapping[str, str]]
@@ -39,24 +38,31 @@ def parse(data: bytes, file: str, axes: str = "iso8855") -> Names:
         lines = data.decode("utf-8-sig").splitlines()
     except UnicodeDecodeError as error:
         raise UsageError(f"{file} is no UTF-8 text: save it as CSV UTF-8") from error
+    ahead = -1.0 if _is_rearward(lines, file, axes) else 1.0
     unit, rows = _table(lines, file)
-    told = " ".join(line for line in lines if _is_comment(line))
-    rearward = any(word in told for word in _REARWARD) or (axes == "iso4130" and "iso8855" not in told)
     wanted, left_out = [], []
     for row, cells in rows:
         if cells.get("state") == "missing" and not any(cells.get(f"{axis}_{unit}") for axis in _COORDINATES):
             left_out.append(cells["name"])
         else:
-            wanted.append(_wanted(row, cells, unit, file, -1.0 if rearward else 1.0))
+            wanted.append(_wanted(row, cells, unit, file, ahead))
     _unique(wanted, file)
     return Names(tuple(wanted), tuple(left_out))
 
 
+def _is_rearward(lines: list[str], file: str, axes: str) -> bool:
+    """Whether x counts rearward and y right: as the line `# axes: ...` says, else as the datum's `axes`."""
+    told = [line.strip('"# \t;,') for line in lines if _is_comment(line)]
+    if ride := next((text for text in told if "at ride height" in text), ""):
+        raise UsageError(f"{file} states other axes ({ride}): give the points.csv of the job folder")
+    said = next((text for text in told if text.lower().startswith("axes:")), "")
+    if not said and (other := next((text for text in told if any(word in text for word in _REARWARD)), "")):
+        raise UsageError(f"{file} speaks of other axes ({other}): say '# axes: iso4130' or '# axes: iso8855' in a line")
+    return any(word in said for word in _REARWARD) if said else axes == "iso4130"
+
+
 def _table(lines: list[str], file: str) -> tuple[str, Iterator[Row]]:
     """The unit of the coordinates, and the rows below the header row."""
-    told = [line.strip('"# \t') for line in lines if _is_comment(line)]
-    if axes := next((text for text in told if any(word in text for word in _OTHER_AXES)), ""):
-        raise UsageError(f"{file} states other axes ({axes}): give the points.csv of the job folder, x forward, y left")
     at = next((i for i, line in enumerate(lines) if not _is_comment(line) and line.strip(" ;,\t")), None)
     if at is None:
         raise UsageError(f"{file} has no header row: name, kind, x_mm, y_mm, z_mm")
