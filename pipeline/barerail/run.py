@@ -25,10 +25,10 @@ from barerail.records import (
     Written,
     no_progress,
 )
-from barerail.settings import ExportSettings, SectionSettings, Settings, TemplateSettings
+from barerail.settings import DatumSettings, ExportSettings, SectionSettings, Settings, TemplateSettings
 from barerail.stages.check import check
 from barerail.stages.clean import clean
-from barerail.stages.datum import datum, names_in
+from barerail.stages.datum import OWN, datum, names_in
 from barerail.stages.fit import fit
 from barerail.stages.join import join
 from barerail.stages.points import points
@@ -145,7 +145,7 @@ def run(request: Request, watch: Watch) -> Outcome:
         readers.check(request.scans)
     settings_file = config.read(request.settings) if request.settings else None
     with opened(request.job, request.scans) as job:
-        settings = config.changed(settings_file or job.settings, request.changes)
+        settings = config.changed(settings_file or job.settings, {**_forgotten(request), **request.changes})
         given = _with_places(_given(request), request, settings, watch)
         wanted = _wanted(given, request, watch, settings.datum.axes)
         recipe = json.loads(given.get(RECIPE, b"null"))
@@ -174,6 +174,8 @@ def run(request: Request, watch: Watch) -> Outcome:
 def _given(request: Request) -> dict[str, bytes]:
     """The files that a user may give, by their place in the job: those given now, else the job's own copies."""
     found = {name: path.read_bytes() for name in _GIVEN if (path := request.job / name).exists()}
+    if "datum.method" in request.changes and RECIPE in found:
+        found[RECIPE] = json.dumps({"named": json.loads(found[RECIPE]).get("named", {})}).encode()
     if request.names:
         found[NAMES] = tables.raw(request.names, "names file")
     if request.common:
@@ -183,6 +185,14 @@ def _given(request: Request) -> dict[str, bytes]:
     if request.datum_from:
         found[RECIPE] = json.dumps(_recipe(request.datum_from), sort_keys=True).encode()
     return found
+
+
+def _forgotten(request: Request) -> dict[str, Any]:
+    """A way of setting the datum that is named now, or another job's, starts without what the job remembers of one."""
+    if request.settings or not (request.datum_from or "datum.method" in request.changes):
+        return {}
+    keys = (*OWN, "axes") if request.datum_from else OWN
+    return {f"datum.{key}": getattr(DatumSettings(), key) for key in keys}
 
 
 def _with_places(given: dict[str, bytes], request: Request, settings: Settings, watch: Watch) -> dict[str, bytes]:

@@ -154,6 +154,20 @@ def test_names_and_recipe_are_kept_as_copies(job, stages, tmp_path):
         do(job, datum_from=tmp_path / "before")
 
 
+def test_a_way_named_anew_forgets_the_recipe_and_a_recipe_the_way(job, stages, tmp_path):
+    (tmp_path / "before").mkdir()
+    (tmp_path / "before" / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
+    do(job, changes={"datum.underside_z_mm": 100.0, "datum.axes": "iso4130", "datum.front": (1.0, 0.0, 0.0)})
+    do(job, datum_from=tmp_path / "before")
+    remembered = json.loads((job / "job.json").read_text())["settings"]["datum"]
+    assert stages.recipe == {"rule": "symmetry"} and remembered["underside_z_mm"] == 0.0
+    assert remembered["axes"] == "iso8855" and remembered["front"] == [1.0, 0.0, 0.0]
+    do(job, changes={"datum.method": "symmetry", "datum.underside_z_mm": 50.0})
+    assert stages.recipe is None
+    do(job, changes={"datum.method": "symmetry"})
+    assert json.loads((job / "job.json").read_text())["settings"]["datum"]["underside_z_mm"] == 0.0
+
+
 def test_a_job_may_move_and_its_scan_may_go(job, stages, tmp_path):
     moved = job.rename(tmp_path / "elsewhere")
     (tmp_path / "frame.ply").unlink()

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from datum_case import GAUGE, Leg, case, hints, some_pose
+from datum_case import GAUGE, Leg, case, hints, moved, some_pose
 from test_datum_targets import PRIMARY, TERTIARY, WAY_321, known, named
 
 from barerail.errors import DataError, UsageError
@@ -53,6 +53,29 @@ def test_iso_4130_is_the_same_datum_turned_half_round(method: str) -> None:
     assert left[1] < 0, "what was built on the left reads y negative where y is right"
     assert forward(b).car_from_scan == pytest.approx(a.car_from_scan, abs=1e-9)
     assert forward(b).covariance == pytest.approx(a.covariance, abs=1e-15)
+    assert b.evidence["seen_x_mm"] == [-x for x in reversed(a.evidence["seen_x_mm"])]
+
+
+def test_iso_4130_evidence_and_words_count_as_the_user_does() -> None:
+    clean, features, truth = case(1, noise=0.05)
+    _, other = ways(features, truth)["three-two-one"]
+    settings = DatumSettings(**other, axes="iso4130", **hints(truth))
+    made = datum(clean, moved(features, 0, -3.0 * truth[1, :3]), settings, named(features))
+    rows = {(t["place"], t["axis"]): t for t in made.evidence["targets"]}
+    assert rows["a-L", "y"]["asked_mm"] == -GAUGE / 2 and rows["b-L..b-R", "x"]["asked_mm"] == 150.0
+    assert rows["a-L", "z"]["read_mm"] == pytest.approx(0.0, abs=0.01)
+    assert "x = 0: b-L..b-R at 150 mm; y = 0: a-L at -400 mm" in made.origin
+    both = [datum(clean, features, DatumSettings(**way, **hints(truth)), named(features)) for way in SECTIONS]
+    less, turned = (m.evidence["reference_less_whole"] for m in both)
+    signs = {"x_mm": -1, "y_mm": -1, "z_mm": 1, "roll_deg": -1, "pitch_deg": -1, "yaw_deg": 1}
+    assert turned == pytest.approx({key: sign * less[key] for key, sign in signs.items()}, abs=1e-4)
+    assert both[1].evidence["reference_x_mm"] == [-900.0, 800.0]
+
+
+SECTIONS: tuple[dict[str, Any], ...] = (
+    {"reference": "-800..900"},
+    {"reference": "-900..800", "axes": "iso4130"},
+)
 
 
 def test_points_in_iso_4130_are_the_same_points() -> None:

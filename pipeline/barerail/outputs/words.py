@@ -175,26 +175,38 @@ def _evidence(datum: Datum) -> list[str]:
 
 
 def _target_lines(e: Mapping[str, Any]) -> list[str]:
-    """Each target with what it reads, its residual and U; the twist, what disagrees, the rails, the section."""
-    lines = []
+    """Each target with its reading less what was asked; the twist, what disagrees, the rails, the section."""
+    by_place: dict[str, list[Mapping[str, Any]]] = {}
     for t in e.get("targets", ()):
-        out = "" if t["weight"] == 1 else f", weight {t['weight']:.2f}"
-        if t.get("without_it_moves_mm") is not None:
-            out += f", without it the datum moves by up to {t['without_it_moves_mm']:.2f} mm"
-        read = f"{t['axis']} = {t['read_mm']:.2f} mm, asked {t['asked_mm']:g}, off {t['residual_mm']:+.2f}"
-        lines.append(f"target   {one_line(t['place'])}: {read}, U {_digits(t['U_mm'])}{out}")
+        by_place.setdefault(f"{t['place']} {t.get('level', '')}", []).append(t)
+    lines = [_target_line(rows) for rows in by_place.values()]
     if "twist_of_primary_mm" in e:
         lift = e["twist_of_primary_mm"]
         lines.append(f"twist    the fourth primary target lies {lift:+.2f} mm off the plane of the other three")
     if e.get("disagrees"):
         lines.append(f"odd one  {one_line(e['disagrees'])}")
     if "rails_to_datum" in e:
-        rails = ", ".join(f"{key.replace('_', ' ')} {value:.3f}" for key, value in e["rails_to_datum"].items())
-        lines.append(f"rails    lie in these axes at {rails}")
+        lines.append(f"rails    their undersides lie in these axes at {_moves(e['rails_to_datum'], '')}")
     if "reference_less_whole" in e:
-        less = ", ".join(f"{key.replace('_', ' ')} {value:+.3f}" for key, value in e["reference_less_whole"].items())
-        lines.append(f"section  its datum less that of the whole: {less}")
+        lines.append(f"section  its datum less that of the whole: {_moves(e['reference_less_whole'], '+')}")
     return lines
+
+
+def _target_line(rows: Sequence[Mapping[str, Any]]) -> str:
+    """A place: what it reads along each axis asked for, off by how much; its weight, and what it pulls."""
+    by_axis = {t["axis"]: t for t in rows}
+    read = ", ".join(f"{axis} {t['read_mm']:.2f} ({t['residual_mm']:+.2f})" for axis, t in by_axis.items())
+    first, u = rows[0], max(t["U_mm"] for t in rows)
+    line = f"target   {one_line(first['place'])}: reads {read} mm, U {_digits(u)}"
+    line += "" if first["weight"] == 1 else f", weight {first['weight']:.2f}"
+    pull = first.get("without_it_moves_mm")
+    return line if pull is None else f"{line}; without it the datum moves by up to {pull:.2f} mm"
+
+
+def _moves(values: Mapping[str, float], sign: str) -> str:
+    """`pitch 0.020 deg, x 1.000 mm` of keys like pitch_deg, x_mm."""
+    parts = ((*key.rsplit("_", 1), value) for key, value in values.items())
+    return ", ".join(f"{name} {value:{sign}.3f} {unit}" for name, unit, value in parts)
 
 
 def text_table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool]) -> str:

@@ -15,7 +15,7 @@ from .recipe import RULE
 from .symmetry import by_symmetry
 from .turned import forward, rearward
 
-__all__ = ["datum", "names_in"]
+__all__ = ["OWN", "datum", "names_in"]
 
 OTHER_WAY = {
     "symmetry": ("primary", "secondary", "tertiary", "known", "matrix"),
@@ -23,6 +23,19 @@ OTHER_WAY = {
     "known-points": ("primary", "secondary", "tertiary", "matrix", "origin", "origin_x_mm", "underside_z_mm"),
     "given": ("primary", "secondary", "tertiary", "known", "origin", "origin_x_mm", "underside_z_mm", "reference"),
 }
+OWN = (
+    "method",
+    "primary",
+    "secondary",
+    "tertiary",
+    "known",
+    "matrix",
+    "origin",
+    "origin_x_mm",
+    "underside_z_mm",
+    "reference",
+)
+"""The settings that say by which way the datum is set, and on what."""
 
 
 def datum(
@@ -53,7 +66,7 @@ def datum(
     if way == "given":
         made = given(clean, inner)
     elif way in WAYS:
-        made = by_targets(clean, features, inner, finder, again)
+        made = by_targets(clean, features, inner, finder, again, ahead)
     else:
         made = by_symmetry(clean, features, inner, finder, again, ahead, progress)
     return rearward(made) if ahead < 0 else made
@@ -73,4 +86,6 @@ def _check(settings: DatumSettings, again: Mapping[str, Any] | None) -> None:
     own = [key for key in ("origin", "origin_x_mm", "underside_z_mm", "reference") if getattr(settings, key)]
     if settings.method != "symmetry" or own or settings.axes not in ("iso8855", again.get("axes", "iso8855")):
         key = own[0] if own else "axes" if settings.method == "symmetry" else f"method = {settings.method!r}"
-        raise UsageError(f"--datum-from and [datum] {key} are two datums; leave one of them out")
+        raise UsageError(
+            f"--datum-from and [datum] {key} are two datums; leave one of them out (--method forgets a recipe)"
+        )

@@ -25,9 +25,15 @@ WAYS = ("three-two-one", "known-points")
 
 
 def by_targets(
-    clean: CleanScan, features: Features, settings: DatumSettings, finder: Finder, recipe: Mapping[str, Any] | None
+    clean: CleanScan,
+    features: Features,
+    settings: DatumSettings,
+    finder: Finder,
+    recipe: Mapping[str, Any] | None,
+    ahead: float,
 ) -> Datum:
-    """The datum by `settings.method`, in ISO 8855 axes. UsageError and DataError as its parts raise them."""
+    """The datum by `settings.method`, in ISO 8855 axes; `ahead`: as for `origin_words`. UsageError and DataError as
+    its parts raise them."""
     method = str(recipe["rule"]) if recipe else settings.method
     middle = clean.thin[clean.label == CHASSIS].mean(0)
     if recipe:
@@ -42,17 +48,17 @@ def by_targets(
     else:
         targets = known_points.targets_of(settings, finder)
         start, front, up, guessed = np.eye(4), "as the known points say", "as the known points say", ()
-    posed, weight = _posed(method, targets, start, features)
+    posed, weight = _posed(method, targets, start, features, ahead)
     section = Section(*recipe["reference_x_mm"]) if recipe and recipe.get("reference_x_mm") else None
     section = section or section_of(settings.reference, posed.frame, clean, finder)
     used = _inside(targets, posed.frame, section)
     if section and len(used) < len(targets):
         _enough(method, used)
-        posed, weight = _posed(method, used, posed.frame, features)
+        posed, weight = _posed(method, used, posed.frame, features, ahead)
     _agree(clean, settings, posed.frame, middle)
     if not settings.confirmed and clean.scan.unit_assumed:
         guessed = (*guessed, "unit")
-    odd = disagreeing(method, used, posed, weight, features.noise)
+    odd = disagreeing(method, used, posed, weight, features.noise, ahead)
     evidence = {
         "targets": rows_of(method, targets, used, posed, weight, features.noise),
         "disagrees": odd,
@@ -60,7 +66,7 @@ def by_targets(
         "rails_to_datum": rails_to_frame(clean, features, posed.frame),
         "front": front,
         "above": up,
-        "left_out": _left_out(targets, used, section),
+        "left_out": _left_out(targets, used, section, ahead),
         "seen_x_mm": seen(clean, posed.frame),
     }
     assumed = tuple(g for g in (*guessed, "drift") if not settings.confirmed or g == "drift")
@@ -68,7 +74,7 @@ def by_targets(
         car_from_scan=posed.frame,
         covariance=posed.cov,
         axes="iso8855",
-        origin=origin_words(method, used),
+        origin=origin_words(method, used, ahead),
         method=method,
         assumed=assumed,
         recipe=recipe or recipe_of(method, targets, features, posed.frame, section, assumed),
@@ -76,16 +82,18 @@ def by_targets(
         scan_unit=clean.scan.unit,
         mm_per_scan_unit=clean.scan.mm_per_unit,
         influence=influences(used, posed, features),
-        notes=notes_of(odd, section),
+        notes=notes_of(odd, section, ahead),
     )
 
 
-def _posed(method: str, targets: Sequence[Target], start: Array, features: Features) -> tuple[Posed, Array]:
+def _posed(
+    method: str, targets: Sequence[Target], start: Array, features: Features, ahead: float
+) -> tuple[Posed, Array]:
     if method == "known-points":
         return known_points.fit(targets, features.noise)
     three_two_one.check(targets)
     made = pose(targets, start, three_two_one.LEVELS, features.noise)
-    three_two_one.contradict(targets, made.residual, made.frame, FAR)
+    three_two_one.contradict(targets, made, FAR, ahead)
     return made, np.ones(len(targets))
 
 
@@ -119,9 +127,9 @@ def _twist(method: str, used: Sequence[Target], posed: Posed) -> dict[str, Any]:
     return {"twist_of_primary_mm": round(lift, 3), "primary_rule": words}
 
 
-def _left_out(targets: Sequence[Target], used: Sequence[Target], section: Section | None) -> list[str]:
+def _left_out(targets: Sequence[Target], used: Sequence[Target], section: Section | None, ahead: float) -> list[str]:
     if section is None:
         return []
     out = dict.fromkeys(t.words for t in targets if t not in used)
-    where = f"outside the reference section, x = {section.low:.0f} to {section.high:.0f} mm in a datum of all targets"
+    where = f"outside the reference section, {section.words(ahead)} in a datum of all targets"
     return [f"{name}: {where}" for name in out]

@@ -10,8 +10,8 @@ from .vertical import level_of, lows_of
 
 
 def rails_to_frame(clean: CleanScan, features: Features, frame: Array) -> dict[str, float] | None:
-    """Pitch (front low is positive) and roll (left high is positive) of the rail undersides, degrees, their height in
-    mm; None where there are none."""
+    """Pitch and roll of the rail undersides in `frame` (x forward), degrees, right-handed about its axes: front low,
+    left high are positive; their height in mm. None where there are none."""
     try:
         lows = lows_of(features, surface_of(clean), frame)
     except DataError:

@@ -165,9 +165,7 @@ def _apart(section: Section | None, whole: Made, made: Made) -> dict[str, Any]:
 def _said(section: Section | None, ahead: float) -> tuple[Note, ...]:
     if section is None:
         return ()
-    ends = sorted((ahead * section.low, ahead * section.high))
-    text = f"the datum rests on the reference section alone, x = {ends[0]:.0f} to {ends[1]:.0f} mm"
-    return (Note("datum", text),)
+    return (Note("datum", f"the datum rests on the reference section alone, {section.words(ahead)}"),)
 
 
 def _along(surface: Surface, mirror: Mirror, guess: Array | None) -> Array:

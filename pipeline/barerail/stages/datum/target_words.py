@@ -45,9 +45,13 @@ def _mm(value: float) -> float:
     return round(float(value), 3) + 0.0
 
 
-def disagreeing(method: str, used: Sequence[Target], posed: Posed, weight: Array, noise: NoiseModel) -> str:
+def disagreeing(
+    method: str, used: Sequence[Target], posed: Posed, weight: Array, noise: NoiseModel, ahead: float
+) -> str:
     """Which target disagrees with the rest, in words; empty where none does, or where that can't be told."""
-    return _odd_point(used, posed, weight, noise) if method == "known-points" else _odd_target(used, posed, noise)
+    return (
+        _odd_point(used, posed, weight, noise) if method == "known-points" else _odd_target(used, posed, noise, ahead)
+    )
 
 
 def _odd_point(used: Sequence[Target], posed: Posed, weight: Array, noise: NoiseModel) -> str:
@@ -60,7 +64,7 @@ def _odd_point(used: Sequence[Target], posed: Posed, weight: Array, noise: Noise
     return "; ".join(told)
 
 
-def _odd_target(used: Sequence[Target], posed: Posed, noise: NoiseModel) -> str:
+def _odd_target(used: Sequence[Target], posed: Posed, noise: NoiseModel, ahead: float) -> str:
     """The target that the others of its level predict worst, where they are enough to say so."""
     told = []
     for level, columns in enumerate(three_two_one.LEVELS):
@@ -80,32 +84,33 @@ def _odd_target(used: Sequence[Target], posed: Posed, noise: NoiseModel) -> str:
         if sums:
             worst = min(sums, key=lambda m: sums[m])
             if abs(offs[worst]) > ODD * posed.u[worst]:
+                off = offs[worst] * (1.0 if used[worst].axis == 2 else ahead)
                 told.append(
                     f"{used[worst].words} disagrees with the other {three_two_one.NAMES[level]} targets by "
-                    f"{offs[worst]:+.2f} mm {'xyz'[used[worst].axis]}"
+                    f"{off:+.2f} mm in {'xyz'[used[worst].axis]}"
                 )
     return "; ".join(told)
 
 
-def origin_words(method: str, used: Sequence[Target]) -> str:
-    """What x = 0, y = 0 and z = 0 are."""
+def origin_words(method: str, used: Sequence[Target], ahead: float) -> str:
+    """What x = 0, y = 0 and z = 0 are; `ahead`: 1 where x is counted forward, -1 rearward."""
     if method == "known-points":
         return f"x = 0, y = 0, z = 0: as the known coordinates of {len(used) // 3} features put them"
     return "; ".join(
-        f"{'xyz'[axis]} = 0: {_level_words([t for t in used if t.level == level and t.axis == axis])}"
-        for level, axis in ((2, 0), (1, 1), (0, 2))
+        f"{'xyz'[axis]} = 0: {_level_words([t for t in used if t.level == level and t.axis == axis], sign)}"
+        for level, axis, sign in ((2, 0, ahead), (1, 1, ahead), (0, 2, 1.0))
     )
 
 
-def _level_words(targets: Sequence[Target]) -> str:
-    said = dict.fromkeys(f"{t.words} at {t.value:g} mm" if t.value else t.words for t in targets)
+def _level_words(targets: Sequence[Target], sign: float) -> str:
+    said = dict.fromkeys(f"{t.words} at {sign * t.value:g} mm" if t.value else t.words for t in targets)
     how = "best fit of " if len(targets) > 3 - targets[0].level and len(said) > 1 else ""
     return how + ", ".join(said)
 
 
-def notes_of(odd: str, section: Section | None) -> tuple[Note, ...]:
+def notes_of(odd: str, section: Section | None, ahead: float) -> tuple[Note, ...]:
     out = [Note("datum", odd, warning=True)] if "disagrees" in odd or "without weight" in odd else []
     if section:
-        text = f"the datum rests on the reference section alone, x = {section.low:.0f} to {section.high:.0f} mm"
+        text = f"the datum rests on the reference section alone, {section.words(ahead)}"
         out.append(Note("datum", f"{text} in a datum of the whole"))
     return tuple(out)

@@ -11,7 +11,7 @@ from barerail.settings import DatumSettings
 
 from .guide import guide_of
 from .places import FLOOR_WORD, Finder, parts_of, picked
-from .posing import Target
+from .posing import Posed, Target
 from .signs import front_of, hints_of, up_of
 
 LEVELS = ((2, 3, 4), (1, 5), (0,))
@@ -141,12 +141,13 @@ def lifted(targets: Sequence[Target], residual: Array, frame: Array) -> float | 
     return float(off[3] - plane[3] @ np.linalg.solve(plane[:3], off[:3]))
 
 
-def contradict(targets: Sequence[Target], residual: Array, frame: Array, far: float) -> None:
-    """DataError where a target ends up further than `far` mm from its coordinate."""
-    worst = int(np.argmax(np.abs(residual)))
-    if abs(residual[worst]) > far:
+def contradict(targets: Sequence[Target], made: Posed, far: float, ahead: float) -> None:
+    """DataError where a target ends up further than `far` mm from its coordinate; `ahead`: -1 for ISO 4130's signs."""
+    worst = int(np.argmax(np.abs(made.residual)))
+    if abs(made.residual[worst]) > far:
         t = targets[worst]
+        sign = 1.0 if t.axis == 2 else ahead
         raise DataError(
-            f"datum: the targets contradict each other: {t.words} reads {'xyz'[t.axis]} = {t.read(frame):.1f} mm "
-            f"where {t.value:.1f} mm is asked; check names and coordinates"
+            f"datum: the targets contradict each other: {t.words} reads {'xyz'[t.axis]} = "
+            f"{sign * t.read(made.frame):.1f} mm where {sign * t.value:.1f} mm is asked; check names and coordinates"
         )

@@ -13,6 +13,10 @@ from barerail.settings import DatumSettings, Point
 HALF_TURN = np.diag([-1.0, -1.0, 1.0])
 SIX = np.diag([-1.0, -1.0, 1.0, -1.0, -1.0, 1.0])
 VECTORS = ("normal", "left_mm", "right_mm", "at_mm")
+RANGES = ("seen_x_mm", "reference_x_mm")
+FLIPPED = {"x_mm", "y_mm", "roll_deg", "pitch_deg", "across_mm", "at_rear_mm", "at_front_mm"}
+TARGET = {"asked_mm", "read_mm", "residual_mm"}
+"""What of the evidence changes its sign: lengths along x and y and turns about them; of targets, those along x or y."""
 
 
 def forward(settings: DatumSettings) -> DatumSettings:
@@ -61,11 +65,16 @@ def rearward(datum: Datum) -> Datum:
 
 def _evidence(value: Any) -> Any:
     if isinstance(value, Mapping):
-        return {key: _evidence(_turn(key, inner)) for key, inner in value.items()}
+        flip = FLIPPED | (TARGET if value.get("axis") in ("x", "y") else set())
+        return {key: _evidence(_turn(inner, key, flip)) for key, inner in value.items()}
     return [_evidence(inner) for inner in value] if isinstance(value, list) else value
 
 
-def _turn(key: str, value: Any) -> Any:
+def _turn(value: Any, key: str, flip: set[str]) -> Any:
+    if key in flip and isinstance(value, float):
+        return -value + 0.0
     if key in VECTORS and isinstance(value, list):
         return [-value[0] + 0.0, -value[1] + 0.0, value[2]]
+    if key in RANGES and isinstance(value, list):
+        return [-value[1] + 0.0, -value[0] + 0.0]
     return value
