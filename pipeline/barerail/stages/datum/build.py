@@ -63,7 +63,7 @@ def fresh(
         lows = lows_of(features, surface, rough)
     noise = features.noise
     level = level_of(lows, noise.drift_mm, noise.drift_mm_per_m)
-    frame = levelled(rough, level)
+    frame = rigid(np.eye(3), [0.0, 0.0, stand.z]) @ levelled(rough, level)
     named = resting_on(at, features.found, frame, noise.drift_mm) if at else None
     origin = named or origin_of(pairs, features.found, frame, noise.drift_mm)
     guessed = {"front": front.startswith("guessed"), "above": up.startswith("guessed"), "origin": not origin.features}
