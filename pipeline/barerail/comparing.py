@@ -36,6 +36,8 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     first = run(Request(before, until="points"), watch).records
     earlier = Earlier(first["clean"], first["fit"], first["datum"], first["points"])
     second = _later(after, watch)
+    for folder, records in ((before, first), (after, second)):
+        _forward(folder, records)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
         return _kept(job, asked, given, watch, lambda: _compared(earlier, second, asked, job.settings, given))
@@ -46,6 +48,7 @@ def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -
     data = tables.raw(drawing, "drawing")
     wanted = names.parse(data, drawing.name).wanted
     second = run(Request(after, until="points"), watch).records
+    _forward(after, second)
 
     def work() -> Written:
         datum = second["datum"]
@@ -72,6 +75,12 @@ def _later(after: Path, watch: Watch) -> Mapping[str, Any]:
         return run(Request(after, until="datum"), watch).records
     except DataError:
         return run(Request(after, until="fit"), watch).records
+
+
+def _forward(job: Path, records: Mapping[str, Any]) -> None:
+    """UsageError where the job's datum counts x rearward: shifts and bends are told x forward, y left."""
+    if "datum" in records and records["datum"].axes != "iso8855":
+        raise UsageError(f"compare: the datum of {job} is in iso4130 axes: barerail datum --job {job} --axes iso8855")
 
 
 def _identity(inputs: Mapping[str, str], outputs: Mapping[str, Mapping[str, str]]) -> bytes:

@@ -25,7 +25,7 @@ from barerail.records import (
     Written,
     no_progress,
 )
-from barerail.settings import DatumSettings, ExportSettings, SectionSettings, Settings, TemplateSettings
+from barerail.settings import DatumSettings, ExportSettings, SectionSettings, Settings, TemplateSettings, other_way
 from barerail.stages.check import check
 from barerail.stages.clean import clean
 from barerail.stages.datum import OWN, datum, names_in
@@ -102,8 +102,10 @@ def _points(features: Features, car: Datum, wanted: Sequence[Wanted], settings: 
 def _straightness(features: Features, car: Datum, labelled: MountPoints, settings: Settings) -> Straightness:
     from barerail.outputs.in_axes import forward, points_forward, straightness_in
 
-    made = straightness(features, forward(car), settings.straightness, points_forward(labelled, car))
-    return straightness_in(made, car)
+    asked = settings.straightness
+    if car.axes == "iso4130":
+        asked = asked.model_copy(update={"reference": other_way(asked.reference)})
+    return straightness_in(straightness(features, forward(car), asked, points_forward(labelled, car)), car)
 
 
 @dataclass(frozen=True)

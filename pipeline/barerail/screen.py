@@ -73,10 +73,10 @@ def show(outcome: "Outcome", until: str) -> None:
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import checks, words
+    from barerail.outputs import checks, datum_words, words
 
     made: dict[str, Callable[[], str]] = {
-        "datum": lambda: words.datum_words(records["datum"]),
+        "datum": lambda: datum_words.datum_words(records["datum"]),
         "points": lambda: words.points_table(records["points"]),
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),

@@ -239,6 +239,15 @@ class ReportSettings(Model):
     page_triangles: int = Field(150_000, ge=1000, description="most triangles or points shown in 3D, count")
 
 
+def other_way(reference: str) -> str:
+    """A stretch A..B of numbers as it reads where x is counted the other way; words and names as they are."""
+    try:
+        low, high = (float(part) for part in reference.split(".."))
+    except ValueError:
+        return reference
+    return f"{-high:g}..{-low:g}"
+
+
 class Settings(Model):
     """All settings of a run."""
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from outputs_case import LEFT, datum, mount_points, point, straightness
 
+from barerail.outputs.datum_words import datum_words
 from barerail.outputs.words import (
     AXES,
     CAUTIONS,
-    datum_words,
     pairs_table,
     points_table,
     stamp,

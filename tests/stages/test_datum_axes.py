@@ -11,7 +11,7 @@ from test_datum_targets import PRIMARY, TERTIARY, WAY_321, known, named
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
-from barerail.outputs.in_axes import forward, points_in
+from barerail.outputs.in_axes import forward, points_forward, points_in
 from barerail.records import Array, Features, Plane
 from barerail.settings import DatumSettings, PointsSettings
 from barerail.stages.datum import datum
@@ -86,6 +86,9 @@ def test_points_in_iso_4130_are_the_same_points() -> None:
     one = points(features, a, (), PointsSettings())
     two = points_in(points(features, forward(b), (), PointsSettings()), b)
     assert [(p.name, p.side) for p in one.points] == [(p.name, p.side) for p in two.points]
+    back = points_forward(two, b)
+    for p, q in zip(one.points, back.points):
+        assert q.position == pytest.approx(p.position, abs=1e-6) and q.by_datum == pytest.approx(p.by_datum, abs=1e-6)
     for p, q in zip(one.points, two.points):
         assert q.position == pytest.approx(p.position * [-1, -1, 1], abs=1e-6)
         moves = q.by_datum @ b.covariance @ q.by_datum.T

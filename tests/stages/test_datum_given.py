@@ -9,8 +9,8 @@ import pytest
 from datum_case import case, hints
 
 from barerail.errors import UsageError
+from barerail.outputs.datum_words import datum_words
 from barerail.outputs.table import datum_json
-from barerail.outputs.words import datum_words
 from barerail.settings import DatumSettings
 from barerail.stages.datum import datum
 from barerail.stages.datum.given import checked

@@ -32,11 +32,25 @@ def points_in(points: MountPoints, datum: Datum) -> MountPoints:
     return replace(turned, points=tuple(replace(p, by_datum=p.by_datum @ SIX) for p in turned.points))
 
 
+def points_forward(points: MountPoints, datum: Datum) -> MountPoints:
+    """Points in the axes of `datum` as they read with x forward and y left, as `points_in` had them."""
+    if datum.axes == "iso8855":
+        return points
+    turned, _ = seen(points, datum, View("iso8855"))
+    return replace(turned, points=tuple(replace(p, by_datum=p.by_datum @ SIX) for p in turned.points))
+
+
 def straightness_in(s: Straightness, datum: Datum) -> Straightness:
     """Straightness made with x forward, its stations in the axes of `datum`; the measures are the car's."""
     if datum.axes == "iso8855":
         return s
-    return replace(s, from_x_mm=-s.from_x_mm, to_x_mm=-s.to_x_mm, stations=tuple(_station(pair) for pair in s.stations))
+    return replace(
+        s,
+        from_x_mm=-s.from_x_mm,
+        to_x_mm=-s.to_x_mm,
+        sits_mm=s.sits_mm and (-s.sits_mm[0], -s.sits_mm[1]),
+        stations=tuple(_station(pair) for pair in s.stations),
+    )
 
 
 def _station(p: StationPair) -> StationPair:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
+from barerail.outputs.datum_words import datum_words
 from barerail.outputs.page_checks import hand_checks
 from barerail.outputs.page_scan import packed, shown
 from barerail.outputs.page_straight import straight_figure
@@ -24,7 +25,7 @@ from barerail.outputs.page_tables import (
     station_rows,
 )
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
-from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, datum_words, fixed, rounded_up, stamp
+from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from barerail.geometry.frames import rigid
 from barerail.records import Datum, Influence
-from barerail.settings import DatumSettings, Point
+from barerail.settings import DatumSettings, Point, other_way
 
 HALF_TURN = np.diag([-1.0, -1.0, 1.0])
 SIX = np.diag([-1.0, -1.0, 1.0, -1.0, -1.0, 1.0])
@@ -30,7 +30,7 @@ def forward(settings: DatumSettings) -> DatumSettings:
             "tertiary": {name: -x for name, x in settings.tertiary.items()},
             "known": {name: _flip(at) for name, at in settings.known.items()},
             "origin_x_mm": -settings.origin_x_mm,
-            "reference": _range(settings.reference),
+            "reference": other_way(settings.reference),
             "matrix": settings.matrix
             and tuple(tuple(s * v for v in row) for s, row in zip((-1, -1, 1, 1), settings.matrix)),
         }
@@ -39,15 +39,6 @@ def forward(settings: DatumSettings) -> DatumSettings:
 
 def _flip(at: Point) -> Point:
     return -at[0], -at[1], at[2]
-
-
-def _range(reference: str) -> str:
-    """A..B with numbers counted the other way; names stay."""
-    try:
-        low, high = (float(part) for part in reference.split(".."))
-    except ValueError:
-        return reference
-    return f"{-high:g}..{-low:g}"
 
 
 def rearward(datum: Datum) -> Datum:
