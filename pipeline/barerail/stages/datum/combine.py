@@ -27,7 +27,7 @@ class CentrePlane(Frozen):
 
 
 def centre_plane(surface: SurfacePlane, pairs: PairPlane | None) -> CentrePlane:
-    """Mean of both steps weighed by their inverse covariances (the surface's own one), or the surface's alone.
+    """Mean of both steps weighed by their inverse covariances (the surface's not widened), or the surface's alone.
 
     Both rest on one frame, bent in one way, so they aren't independent: the covariance is the bound of covariance
     intersection with equal shares, 2 (I - K) A (I - K)^T + 2 K B K^T for a gain K, right whatever their correlation
@@ -36,7 +36,7 @@ def centre_plane(surface: SurfacePlane, pairs: PairPlane | None) -> CentrePlane:
     if pairs is None:
         return CentrePlane(surface.mirror, surface.cov + surface.slow, {})
     apart = step_between(surface.mirror, pairs.mirror)
-    gain = surface.own @ np.linalg.inv(surface.own + pairs.cov)
+    gain = surface.spread @ np.linalg.inv(surface.spread + pairs.cov)
     rest = np.eye(3) - gain
     cov = 2 * (rest @ surface.cov @ rest.T + gain @ pairs.cov @ gain.T)
     by = {i: gain @ d for i, d in pairs.by_feature.items()}

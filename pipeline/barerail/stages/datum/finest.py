@@ -1,6 +1,6 @@
 """The finest fit of the mirror plane to the surface, and its uncertainty from station blocks along the car."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -9,10 +9,11 @@ from scipy.stats import norm, t
 from barerail.errors import DataError
 from barerail.geometry.frames import basis
 from barerail.geometry.mirror import Mirror
+from barerail.geometry.robust import tukey_weights
 from barerail.records import Array, Frozen, Index
 
 from .candidates import wendland
-from .refine import Match, match, refine, robust_scale, weight_of
+from .refine import TUKEY, Match, match, refine, robust_scale
 from .surface import Surface
 
 SLOW = 1000.0
@@ -27,9 +28,8 @@ MIRRORS = 3.0
 
 @dataclass(frozen=True, eq=False)
 class SurfacePlane(Frozen):
-    """The plane of the whole surface; cov (3, 3): of a step of `Mirror.moved`, standard uncertainties squared, widened
-    for few blocks. own (3, 3): without what the frame's smooth sway and twist put into it, which the whole surface
-    averages and a few pairs don't: what the plane is weighed by against theirs.
+    """The plane of the whole surface; cov (3, 3): of a step of `Mirror.moved`, standard uncertainties squared, which is
+    `spread` widened for few blocks.
 
     share: of the surface that falls on surface within 3 mm when mirrored. scale: robust scatter of the residuals, mm.
     bend: what the mirror image of one block is off by, mm, from the scatter of the blocks. slow (3, 3): what the
@@ -37,7 +37,7 @@ class SurfacePlane(Frozen):
     """
 
     mirror: Mirror
-    own: Array
+    spread: Array
     cov: Array
     share: float
     scale: float
@@ -54,7 +54,7 @@ def finish(surface: Surface, tree: cKDTree, mirror: Mirror, along: Array, drift_
     source, slide = surface.picks(2 * surface.spacing), 1.5 * surface.spacing
     start = _best_start(source, surface, tree, mirror, along, slide)
     near = refine(source.fewer(20_000), surface, tree, start, (CUT,), slide, 1e-3) or start
-    fitted = refine(source, surface, tree, near, (CUT,), slide, 5e-4, along)
+    fitted = refine(source, surface, tree, near, (CUT,), slide, 5e-4)
     if fitted is None:
         raise DataError("datum: the mirror plane got lost on the finest points; scan more of both sides of the frame")
     m = match(source, surface, tree, fitted, CUT, slide)
@@ -65,12 +65,11 @@ def finish(surface: Surface, tree: cKDTree, mirror: Mirror, along: Array, drift_
     block = _blocks(place, BLOCK)
     count = int(block.max()) + 1
     widening = few_blocks(count)
-    weight = weight_of(m, source, scale, along)
+    weight = area * tukey_weights(m.residual, TUKEY, scale)
     spread = jackknife(m, weight, block)
-    own = jackknife(straightened(m, weight, place, _rolling(m, fitted, along), drift_mm), weight, block)
     slow = drift(m, weight, _blocks(place, SLOW), fitted, source.points[m.rows], drift_mm)
     bend = 2 * float(np.sqrt(count * spread[2, 2]))
-    return SurfacePlane(fitted, own, widening * spread, share, scale, count, bend, slow)
+    return SurfacePlane(fitted, spread, widening * spread, share, scale, count, bend, slow)
 
 
 def _blocks(place: Array, length: float) -> Index:
@@ -115,29 +114,6 @@ def jackknife(m: Match, weight: Array, block: Index) -> Array:
         g[b], h[b] = (j * w[:, None]).T @ m.residual[block == b], (j * w[:, None]).T @ j
     d = np.linalg.solve(h.sum(0) - h, g[:, :, None])[:, :, 0]
     return (count - 1) / count * d.T @ d
-
-
-def straightened(m: Match, weight: Array, place: Array, roll: Array, drift_mm: float) -> Match:
-    """The match without the sway (a parabola across) and the twist (a turn growing along the car) in its residuals.
-
-    roll (k,): derivative of the residuals by a roll of the plane. Each is taken out as far as it is beyond twice what
-    the scanner's slow error of `drift_mm` makes of two mirrored points (positive-part shrinkage, James & Stein 1961,
-    Proc. 4th Berkeley Symp. 1:361-379).
-    """
-    s = 2 * (place - place.mean()) / np.ptp(place)
-    root = np.sqrt(weight)[:, None]
-    bends = np.column_stack([m.jacobian[:, 2] * s**2, roll * s])
-    bends -= m.jacobian @ np.linalg.lstsq(root * m.jacobian, root * bends, rcond=None)[0]
-    trend = bends * np.linalg.lstsq(root * bends, root[:, 0] * m.residual, rcond=None)[0]
-    power = np.maximum(weight @ trend**2 / weight.sum(), 1e-12)
-    shrunk = np.maximum(0.0, 1 - 8 * drift_mm**2 / power)
-    return replace(m, residual=m.residual - trend @ shrunk)
-
-
-def _rolling(m: Match, mirror: Mirror, along: Array) -> Array:
-    u, v, n = basis(mirror.normal)
-    up = np.cross(along, n)
-    return m.jacobian[:, 0] * (u @ up) + m.jacobian[:, 1] * (v @ up)
 
 
 def drift(m: Match, weight: Array, block: Index, mirror: Mirror, points: Array, drift_mm: float) -> Array:

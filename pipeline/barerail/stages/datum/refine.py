@@ -16,7 +16,6 @@ TUKEY = 4.0
 ROUNDS, MANY = 8, 60
 FINE = 12.0
 """Within wider cuts, mm, faces along the plane, which always fit, must not set the scale of what fits by themselves."""
-STATION, MOST = 100.0, 10.0
 ALIKE = 0.94
 """Least cosine of a mirrored normal and that of the point it falls on (20 degrees)."""
 
@@ -67,40 +66,14 @@ def robust_scale(residual: Array, least: float) -> float:
     return max(1.4826 * float(np.median(np.abs(residual))), least)
 
 
-def weight_of(m: Match, source: Surface, scale: float, along: Array | None = None) -> Array:
-    """Weight (k,) of each match: area by the biweight at `scale` mm; with `along` (3,), evened out by `stations`."""
-    weight = source.area[m.rows] * tukey_weights(m.residual, TUKEY, scale)
-    return weight if along is None else weight * stations(m, source, weight, along)
-
-
-def stations(m: Match, source: Surface, weight: Array, along: Array) -> Array:
-    """Factor (k,) that makes each 100 mm along the car count by its surface, whichever way that faces.
-
-    Without it a bent frame's plane follows the stretches that have most surface facing sideways. At most tenfold
-    either way of the median stretch, so that a few points don't carry it.
-    """
-    place = source.points[m.rows] @ along
-    at = np.floor((place - place.min()) / STATION).astype(np.int64)
-    carried = np.bincount(at, weight * m.jacobian[:, 2] ** 2)
-    ratio = np.bincount(at, source.area[m.rows]) / np.maximum(carried, 1e-12)
-    return np.asarray(np.clip(ratio / np.median(ratio[np.unique(at)]), 1 / MOST, MOST)[at])
-
-
 def refine(
-    source: Surface,
-    target: Surface,
-    tree: cKDTree,
-    mirror: Mirror,
-    cuts: tuple[float, ...],
-    slide: float,
-    still: float,
-    along: Array | None = None,
+    source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cuts: tuple[float, ...], slide: float, still: float
 ) -> Mirror | None:
     """The plane that mirrors `source` best onto `target`, within each of `cuts` mm in turn; None where it gets lost.
 
     The plane itself (3 parameters) is stepped in each round of closest points (Combes et al. 2008), by reweighted
     least squares with the Tukey biweight at 4 robust scales; a cut is done when the plane moves less than `still` mm
-    at the far points. `along`: as for `weight_of`.
+    at the far points.
     """
     reach = float(np.linalg.norm(source.points, axis=1).max())
     for cut in cuts:
@@ -109,7 +82,7 @@ def refine(
             if len(m.rows) < 30:
                 return None
             scale = robust_scale(m.residual, cut / 20 if cut > FINE else 0.02 * slide)
-            weight = weight_of(m, source, scale, along)
+            weight = source.area[m.rows] * tukey_weights(m.residual, TUKEY, scale)
             weighted = m.jacobian * weight[:, None]
             normal_matrix = weighted.T @ m.jacobian
             if np.linalg.cond(normal_matrix * np.outer(s := _sizes(reach), s)) > 1e12:
