@@ -73,11 +73,11 @@ def show(outcome: "Outcome", until: str) -> None:
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import checks, words
+    from barerail.outputs import checks, sides, words
 
     made: dict[str, Callable[[], str]] = {
         "datum": lambda: words.datum_words(records["datum"]),
-        "points": lambda: words.points_table(records["points"]),
+        "points": lambda: f"{words.points_table(records['points'])}\n\n{sides.sides_words(records['points'])}",
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),
     }

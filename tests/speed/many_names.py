@@ -22,10 +22,8 @@ def main() -> None:
     rng = np.random.default_rng(1)
     # One every 40 mm at least, so that each name has one feature within reach, on both sides of a long car.
     grid = np.stack(np.meshgrid(range(100), range(10), range(5)), axis=-1).reshape(-1, 3) * [45.0, 45.0, 60.0]
-    left = [
-        feature("hole", (*p,), UP, rng.uniform(8, 30))
-        for p in grid + [0.0, 60.0, 100.0] + rng.uniform(-9, 9, grid.shape)
-    ]
+    places = np.add(grid, [0.0, 60.0, 100.0]) + rng.uniform(-9, 9, grid.shape)
+    left = [feature("hole", at, UP, rng.uniform(8, 30)) for at in places]
     found = [*left, *map(mirrored, left)]
     names = [wanted(f"n{i % len(left)}-{'LR'[i // len(left)]}", f, row=i) for i, f in enumerate(found)]
     assert len(found) == len(names) == COUNT

@@ -24,6 +24,7 @@ from barerail.outputs.page_tables import (
     station_rows,
 )
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
+from barerail.outputs.sides import one_sided
 from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, datum_words, fixed, rounded_up, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
@@ -63,6 +64,7 @@ def report_html(
         marks=MARKS,
         points=point_rows(points),
         pairs=pair_rows(points),
+        alone=[p.name for p in one_sided(points)],
         measures=measure_rows(straightness),
         meanings=meanings(straightness),
         straight=straightness,

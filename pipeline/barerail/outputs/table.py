@@ -9,7 +9,8 @@ import numpy as np
 from barerail.outputs.cells import MM_PER, PLAIN, TEXT, Style, csv_table, digits, json_text, rounded
 from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines
-from barerail.outputs.words import AXES, GIVEN_U, MEANING, by_size, expanded, quantity
+from barerail.outputs.sides import apart, by_size, one_sided, verdict
+from barerail.outputs.words import AXES, GIVEN_U, MEANING, expanded, one_line, quantity
 from barerail.records import Array, Bay, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
 
 COLUMNS = {
@@ -29,7 +30,8 @@ COLUMNS = {
 """Columns of points.csv and their decimals; points.json has three more."""
 PAIR_COLUMNS = {
     **dict.fromkeys(("left", "right"), TEXT),
-    **dict.fromkeys(("dx_mm", "dy_mm", "dz_mm", "U_dx_mm", "U_dy_mm", "U_dz_mm"), 3),
+    **dict.fromkeys(("dx_mm", "dy_mm", "dz_mm", "U_dx_mm", "U_dy_mm", "U_dz_mm", "apart_mm"), 3),
+    "against_U": TEXT,
 }
 OPPOSITE = {a: b for pair in (("up", "down"), ("fore", "aft"), ("inboard", "outboard")) for a, b in (pair, pair[::-1])}
 LOCAL = "U_local is from the fit alone, without datum, drift and scale, for distances within one bracket"
@@ -47,7 +49,8 @@ def points_csv(points: MountPoints, datum: Datum, style: Style = PLAIN) -> bytes
 
 def pairs_csv(points: MountPoints, datum: Datum) -> bytes:
     """Left/right pairs, the largest difference first: right mirrored less left, mm, each with U (k = 2)."""
-    lines = header_lines("left/right pairs", datum, columns=DIFFERENCE)
+    alone = ", ".join(one_line(p.name) for p in one_sided(points))
+    lines = header_lines("left/right pairs", datum, columns=DIFFERENCE, one_sided=alone or "none")
     return csv_table(lines, PAIR_COLUMNS, map(_pair_row, by_size(points.pairs)), PLAIN)
 
 
@@ -131,7 +134,9 @@ def _row(p: MountPoint) -> dict[str, Any]:
 
 
 def _pair_row(p: Pair) -> dict[str, Any]:
-    return dict(zip(PAIR_COLUMNS, (p.left, p.right, *p.difference, *expanded(p.cov)), strict=True))
+    return dict(
+        zip(PAIR_COLUMNS, (p.left, p.right, *p.difference, *expanded(p.cov), apart(p), verdict(p)), strict=True)
+    )
 
 
 def _point(p: MountPoint, style: Style) -> dict[str, Any]:

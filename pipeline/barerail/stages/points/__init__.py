@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from barerail.records import Datum, Features, MountPoints, Note, Pair, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.points.budget import budget, difference
-from barerail.stages.points.label import Labels, faces, labelled, missing, partner_axes, sides, units
+from barerail.stages.points.label import Labels, alone, faces, labelled, missing, partner_axes, sides, units
 from barerail.stages.points.names import Unit, all_names, crowded
 from barerail.stages.points.pairs import Differences, Partners, differences, find_partners
 from barerail.stages.points.place import place
@@ -33,6 +33,8 @@ def points(features: Features, datum: Datum, wanted: Sequence[Wanted], settings:
     parts = units(placed, partner, side, face)
     names = all_names(parts, settings.zone_mm, given.names, [w.name for w in given.missing])
     remarks = _remarks(across, parts, given, settings)
+    for row in alone(side, partner):
+        remarks[row].append(_why_alone(row, partners, settings))
     labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks)
     found = [labelled(placed, sums, labels, datum, row) for unit in parts for row in unit.rows]
     absent = [missing(w, why) for w, why in given.missing.items()]
@@ -59,6 +61,12 @@ def _remarks(across: Differences, parts: list[Unit], given: Given, settings: Poi
         for row in (a, b):
             remarks[row].append("its partner is seen on the opposite face only")
     return remarks
+
+
+def _why_alone(row: int, partners: Partners, settings: PointsSettings) -> str:
+    if row in partners.doubtful:
+        return "on one side only: a like feature close by puts its partner in doubt"
+    return f"on one side only: no like one free within {settings.pair_reach_mm:g} mm of its mirror image"
 
 
 def _notes(

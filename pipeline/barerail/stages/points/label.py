@@ -40,6 +40,11 @@ def sides(placed: Placed, partners: Partners, settings: PointsSettings) -> Words
     return side
 
 
+def alone(side: Words, partner: Mapping[int, int]) -> list[int]:
+    """Rows on the left or right that have no partner."""
+    return [i for i, s in enumerate(side) if s != "C" and i not in partner]
+
+
 def faces(placed: Placed, side: Words) -> Words:
     """Which way each face looks; empty for kinds without one, and for one to the side on the centre plane."""
     k = leading(placed.axis)
