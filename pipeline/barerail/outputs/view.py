@@ -119,6 +119,7 @@ def _turned(p: MountPoint, m: Array) -> MountPoint:
         cov_local=r @ p.cov_local @ r.T,
         cov_axis=r @ p.cov_axis @ r.T,
         by_datum=r @ p.by_datum,
+        measured=_turned(p.measured, m) if p.measured else None,
     )
 
 
@@ -142,6 +143,7 @@ def _scaled(p: MountPoint, s: float) -> MountPoint:
         cov=s**2 * p.cov,
         cov_local=s**2 * p.cov_local,
         detail=_detail(p.detail, s),
+        measured=_scaled(p.measured, s) if p.measured else None,
     )
 
 

@@ -55,6 +55,8 @@ class MountPoint(Frozen):
 
     by_datum (3, 6): derivative of the position with respect to the datum's six numbers.
     feature: index in Features.found, -1 where it is not a measured one. face: up, down, fore, aft, inboard, outboard.
+    measured: where state is mirrored or averaged, the point as measured; None where it wasn't seen.
+    group: name of the hole pattern it belongs to.
     """
 
     name: str
@@ -81,6 +83,8 @@ class MountPoint(Frozen):
     ends: Array = field(default_factory=no_rows)
     detail: Mapping[str, float] = field(default_factory=dict)
     feature: int = -1
+    measured: "MountPoint | None" = None
+    group: str = ""
 
 
 @dataclass(frozen=True, eq=False)

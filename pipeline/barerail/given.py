@@ -1,0 +1,113 @@
+"""What a command asks of a job, and the files that a user may give: names, common points, lengths, an earlier job."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from barerail.errors import DataError, UsageError
+from barerail.ledger import COMMON, EARLIER, MEASURED, NAMES, RECIPE, Watch
+from barerail.records import CommonPoint, Measured, MountPoints, Note, Wanted
+from barerail.settings import Settings
+from barerail.store import names, tables
+
+LAST = "report"
+_FILES = (NAMES, EARLIER, COMMON, MEASURED, RECIPE)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
+
+    changes: settings by dotted name. names: a names file. common: a table of points seen in several scans.
+    measured: a table of lengths measured by hand. datum_from: another job's folder. asked: what the last stage is to do
+    in this call only: fields of its settings; the job doesn't remember them. require: every name of the names file must
+    be found. only: a pick list, for what is shown or exported.
+    """
+
+    job: Path
+    scans: tuple[Path, ...] = ()
+    until: str = LAST
+    settings: Path | None = None
+    changes: Mapping[str, Any] = field(default_factory=dict)
+    names: Path | None = None
+    common: Path | None = None
+    measured: Path | None = None
+    datum_from: Path | None = None
+    asked: Mapping[str, Any] | None = None
+    require: bool = False
+    only: str = ""
+
+
+@dataclass(frozen=True)
+class Given:
+    """What the files say; `files` by their place in the job. earlier, recipe: points and datum of an earlier job."""
+
+    files: Mapping[str, bytes]
+    wanted: tuple[Wanted, ...]
+    earlier: tuple[Wanted, ...]
+    recipe: Mapping[str, Any] | None
+    common: tuple[CommonPoint, ...]
+    measured: tuple[Measured, ...]
+
+
+def given_by(request: Request, settings: Settings, scans: Sequence[str], watch: Watch) -> Given:
+    """The files given now, else the job's own copies, read; UsageError for what isn't plain."""
+    files = _files(request)
+    for option, used in (("--require", request.require), ("--mirror", settings.points.mirror != "none")):
+        if used and NAMES not in files:
+            raise UsageError(f"{option} is about the points that a names file names: give one with --names FILE")
+    common, measured = (
+        (path or Path(own)).name for path, own in ((request.common, COMMON), (request.measured, MEASURED))
+    )
+    return Given(
+        files,
+        _wanted(files, request, watch),
+        names.parse(files[EARLIER], "the earlier job's points.csv").wanted if EARLIER in files else (),
+        json.loads(files.get(RECIPE, b"null")),
+        tables.common_points(files[COMMON], common, scans) if COMMON in files else (),
+        tables.measured(files[MEASURED], measured) if MEASURED in files else (),
+    )
+
+
+def required(found: MountPoints) -> None:
+    """DataError where a name of the names file has no feature; what was written stays."""
+    lost = [f"{p.name} ({p.note})" for p in found.points if p.state == "missing"]
+    if lost:
+        raise DataError(f"--require: {len(lost)} of the names were not found in the scan: {'; '.join(lost)}")
+
+
+def _files(request: Request) -> dict[str, bytes]:
+    found = {name: path.read_bytes() for name in _FILES if (path := request.job / name).exists()}
+    for name, given, what in (
+        (NAMES, request.names, "names file"),
+        (COMMON, request.common, "common points"),
+        (MEASURED, request.measured, "measured lengths"),
+    ):
+        if given:
+            found[name] = tables.raw(given, what)
+    if request.datum_from:
+        found[RECIPE] = json.dumps(_recipe(request.datum_from), sort_keys=True).encode()
+        found.pop(EARLIER, None)
+        if (earlier := request.datum_from / "points.csv").exists():
+            found[EARLIER] = tables.raw(earlier, "points of the earlier job")
+    return found
+
+
+def _wanted(files: Mapping[str, bytes], request: Request, watch: Watch) -> tuple[Wanted, ...]:
+    if NAMES not in files:
+        return ()
+    file = (request.names or Path(NAMES)).name
+    watch.begin("names")
+    wanted, left_out = names.parse(files[NAMES], file)
+    lost = [Note("names", f"left out, no coordinates to look at: {', '.join(left_out)}", 1, True)] if left_out else []
+    watch.end("names", f"{len(wanted)} names from {file}", lost)
+    return wanted
+
+
+def _recipe(folder: Path) -> Any:
+    try:
+        return json.loads((folder / "datum.json").read_text("utf-8"))["recipe"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UsageError(f"--datum-from {folder}: no datum.json with a recipe: give a finished job's folder") from error
