@@ -148,7 +148,7 @@ class Ledger:
 
     def _public(self, stage: str, record: Any) -> dict[str, Content]:
         """The files other programs read, beside the stage's own record."""
-        from barerail.outputs import checks, table
+        from barerail.outputs import checks, groups, table
 
         datum: Any = self.records.get("datum")
         match stage:
@@ -159,6 +159,7 @@ class Ledger:
                     "points.csv": table.points_csv,
                     "points.json": table.points_json,
                     "pairs.csv": table.pairs_csv,
+                    "groups.csv": groups.groups_csv,
                 }
                 return {name: make(record, datum) for name, make in tables.items()}
             case "straightness":
@@ -226,7 +227,8 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             stations = sum(len(rail.stations) for rail in record.rails)
             return {"planes": len(record.planes), **found, "rails": len(record.rails), "rail stations": stations}
         case "points":
-            return {"points": len(record.points), "pairs": len(record.pairs)}
+            patterns = {"hole patterns": len(record.groups)} if record.groups else {}
+            return {"points": len(record.points), "pairs": len(record.pairs), **patterns}
         case "straightness":
             return {"stations": len(record.stations), "used": sum(s.used for s in record.stations)}
         case "datum":

@@ -110,6 +110,9 @@ class PointsSettings(Model):
     )
     centre_mm: Positive = Field(20.0, description="an unpaired point this close to y = 0 has side C, mm")
     zone_mm: float = Field(100.0, ge=100, description="length of a naming zone along the car, mm (judgement)")
+    pattern_mm: Positive = Field(
+        200.0, description="how far apart neighbouring holes of a pattern on one face may lie, mm (judgement)"
+    )
     mirror: Literal["none", "left-to-right", "right-to-left", "average"] = Field(
         "none", description="what the points of a names file are made symmetrical by; none: they stay as measured"
     )

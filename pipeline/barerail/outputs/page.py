@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.outputs import groups
 from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
 from barerail.outputs.page_checks import hand_checks
 from barerail.outputs.page_scan import packed, shown
@@ -64,6 +65,7 @@ def report_html(
         marks=MARKS,
         points=point_rows(points),
         pairs=pair_rows(points),
+        patterns=groups.groups_words(points),
         alone=[p.name for p in one_sided(points)],
         measures=measure_rows(straightness),
         meanings=meanings(straightness),

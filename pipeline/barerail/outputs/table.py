@@ -28,6 +28,7 @@ COLUMNS = {
     "U_axis_deg": 3,
     **dict.fromkeys(("measured_x_mm", "measured_y_mm", "measured_z_mm"), 3),
     **dict.fromkeys(("U_measured_x_mm", "U_measured_y_mm", "U_measured_z_mm"), 3),
+    "group": TEXT,
 }
 """Columns of points.csv and their decimals; points.json has three more."""
 PAIR_COLUMNS = {
@@ -137,7 +138,7 @@ def _row(p: MountPoint) -> dict[str, Any]:
     values = (p.name, p.kind, p.side, p.partner, *p.position, *axis, p.diameter, p.length, *expanded(p.cov))
     values += (*expanded(p.cov_local), 2 * p.u_diameter, p.arc_deg, p.n, p.rms, p.state, p.note, p.face)
     beside = (*p.measured.position, *expanded(p.measured.cov)) if p.measured else (np.nan,) * 6
-    return dict(zip(COLUMNS, (*values, *p.along, 2 * p.u_length, tilt, *beside), strict=True))
+    return dict(zip(COLUMNS, (*values, *p.along, 2 * p.u_length, tilt, *beside, p.group), strict=True))
 
 
 def _pair_row(p: Pair) -> dict[str, Any]:

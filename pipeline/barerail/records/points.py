@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from barerail.records.base import Array, Frozen, Note, nan3, no_rows
 
 
@@ -98,9 +100,38 @@ class Pair(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
+class Group(Frozen):
+    """Holes on one face that form a pattern, in car axes, mm: a row, square, rectangle, grid or bolt-circle.
+
+    holes: names (k). centre (3,). pitch: along and across, circle: diameter through the holes, lean_deg: what the
+    angle between columns and rows is more than 90 degrees; nan where a shape has none; u_: standard uncertainties.
+    off (k, 3): each hole less its ideal place, u_off (k,). difference (3,): between partners, the right pattern's
+    centre mirrored less the left one's, and its covariance; nan without a partner.
+    """
+
+    name: str
+    shape: str
+    side: str
+    partner: str
+    holes: tuple[str, ...]
+    centre: Array
+    pitch: tuple[float, float]
+    u_pitch: tuple[float, float]
+    circle: float
+    u_circle: float
+    lean_deg: float
+    u_lean_deg: float
+    off: Array
+    u_off: Array
+    difference: Array = field(default_factory=nan3)
+    cov: Array = field(default_factory=lambda: np.full((3, 3), np.nan))
+
+
+@dataclass(frozen=True, eq=False)
 class MountPoints:
-    """The labelled points and left/right pairs."""
+    """The labelled points, left/right pairs and hole patterns."""
 
     points: tuple[MountPoint, ...]
     pairs: tuple[Pair, ...]
     notes: tuple[Note, ...] = ()
+    groups: tuple[Group, ...] = ()

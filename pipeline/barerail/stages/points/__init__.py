@@ -7,6 +7,7 @@ from barerail.records import Datum, Features, MountPoints, Note, Pair, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.points.budget import budget, difference
 from barerail.stages.points.earlier import taken_over
+from barerail.stages.points.groups import groups
 from barerail.stages.points.label import Labels, alone, faces, labelled, missing, partner_axes, sides, units
 from barerail.stages.points.names import Unit, all_names, crowded
 from barerail.stages.points.pairs import Differences, Partners, differences, find_partners
@@ -24,7 +25,7 @@ def points(
     settings: PointsSettings,
     earlier: Sequence[Wanted] = (),
 ) -> MountPoints:
-    """Labelled points of every feature, and one a rail, with the pairs across y = 0.
+    """Labelled points of every feature, and one a rail, with the pairs across y = 0 and the hole patterns.
 
     Order: front to rear, a left point before its right partner; wanted names that found no feature at the end, state
     `missing`. A feature that nobody named has the name it had in an `earlier` job, else an automatic one (`names`).
@@ -47,7 +48,9 @@ def points(
     remarks = _remarks(across, parts, named, settings)
     for row in alone(side, partner):
         remarks[row].append(_why_alone(row, partners, settings))
-    labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks)
+    patterns = groups(placed, sums, names, face, features.noise, datum, settings)
+    group = {name: g.name for g in patterns for name in g.holes}
+    labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks, group)
     found = [labelled(placed, sums, labels, datum, row) for unit in parts for row in unit.rows]
     absent = [missing(w, why) for w, why in given.missing.items()]
     values, covs = difference(sums, across, placed, features.noise, datum)
@@ -56,11 +59,11 @@ def points(
     folded = len(features.found) - int((placed.found >= 0).sum())
     notes = (*_notes(folded, sums.share, partners, names, settings), *given.notes, *kept.notes, *_missing_notes(given))
     if settings.mirror == "none":
-        return MountPoints((*found, *absent), in_order, notes)
+        return MountPoints((*found, *absent), in_order, notes, patterns)
     unseen = [names[int(a)] for a in across.left[across.unseen]]
     asked = [*given.names.values(), *(w.name for w in given.missing)]
     even = symmetrised((*found, *absent), in_order, asked, unseen, settings.mirror)
-    return MountPoints(even.points, in_order, (*notes, *even.notes))
+    return MountPoints(even.points, in_order, (*notes, *even.notes), patterns)
 
 
 def _both_ways(partners: Partners) -> dict[int, int]:

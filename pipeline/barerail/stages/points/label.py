@@ -22,7 +22,10 @@ Words = NDArray[np.str_]
 
 
 class Labels(NamedTuple):
-    """Per row of Placed: name, row of its partner where it has one, side, face, axis (3,), and remarks for its note."""
+    """Per row of Placed: name, row of its partner where it has one, side, face, axis (3,), remarks for its note.
+
+    group: name of the pattern that a hole of this name belongs to.
+    """
 
     names: Mapping[int, str]
     partner: Mapping[int, int]
@@ -30,6 +33,7 @@ class Labels(NamedTuple):
     face: Words
     axis: Array
     remarks: Mapping[int, list[str]]
+    group: Mapping[str, str]
 
 
 def sides(placed: Placed, partners: Partners, settings: PointsSettings) -> Words:
@@ -111,6 +115,7 @@ def labelled(placed: Placed, sums: Budget, labels: Labels, datum: Datum, row: in
         ends=transform(datum.car_from_scan, f.ends),
         detail=f.detail,
         feature=int(placed.found[row]),
+        group=labels.group.get(labels.names[row], ""),
     )
 
 
