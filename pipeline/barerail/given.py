@@ -1,18 +1,23 @@
 """What a command asks of a job, and the files that a user may give: names, common points, lengths, an earlier job."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from barerail.errors import DataError, UsageError
+from barerail.geometry.frames import invert, transform
 from barerail.ledger import COMMON, EARLIER, MEASURED, NAMES, RECIPE, Watch
-from barerail.records import CommonPoint, Measured, MountPoints, Note, Wanted
+from barerail.records import Array, CommonPoint, Datum, Measured, MountPoints, Note, Wanted
 from barerail.settings import Settings
-from barerail.store import names, tables
+from barerail.store import names, tables, work
+from barerail.store.job import Job
 
 LAST = "report"
+MOVED_MM = 2.0
 _FILES = (NAMES, EARLIER, COMMON, MEASURED, RECIPE)
 
 
@@ -41,18 +46,37 @@ class Request:
 
 
 @dataclass(frozen=True)
+class Own:
+    """Names that the job's own points had until now, less those a names file gave, and where its datum was."""
+
+    names: tuple[Wanted, ...]
+    car_from_scan: Array
+
+    def still(self, car: Datum) -> tuple[Wanted, ...]:
+        """The names, unless the datum has moved: then they would say other places than they stand at."""
+        if not self.names:
+            return ()
+        at = np.array([w.position for w in self.names])
+        moved = transform(car.car_from_scan @ invert(self.car_from_scan), at) - at
+        return self.names if np.linalg.norm(moved, axis=1).max() <= MOVED_MM else ()
+
+
+@dataclass(frozen=True)
 class Given:
-    """What the files say; `files` by their place in the job. earlier, recipe: points and datum of an earlier job."""
+    """What the files say; `files` by their place in the job. recipe: the datum of an earlier job.
+
+    earlier: names for points of the datum found, from an earlier job or from this one before.
+    """
 
     files: Mapping[str, bytes]
     wanted: tuple[Wanted, ...]
-    earlier: tuple[Wanted, ...]
+    earlier: Callable[[Datum], tuple[Wanted, ...]]
     recipe: Mapping[str, Any] | None
     common: tuple[CommonPoint, ...]
     measured: tuple[Measured, ...]
 
 
-def given_by(request: Request, settings: Settings, scans: Sequence[str], watch: Watch) -> Given:
+def given_by(request: Request, settings: Settings, job: Job, watch: Watch) -> Given:
     """The files given now, else the job's own copies, read; UsageError for what isn't plain."""
     files = _files(request)
     for option, used in (("--require", request.require), ("--mirror", settings.points.mirror != "none")):
@@ -64,9 +88,9 @@ def given_by(request: Request, settings: Settings, scans: Sequence[str], watch: 
     return Given(
         files,
         _wanted(files, request, watch),
-        names.parse(files[EARLIER], "the earlier job's points.csv").wanted if EARLIER in files else (),
+        _earlier(files, job, settings),
         json.loads(files.get(RECIPE, b"null")),
-        tables.common_points(files[COMMON], common, scans) if COMMON in files else (),
+        tables.common_points(files[COMMON], common, [path.name for path in job.scans]) if COMMON in files else (),
         tables.measured(files[MEASURED], measured) if MEASURED in files else (),
     )
 
@@ -93,6 +117,23 @@ def _files(request: Request) -> dict[str, bytes]:
         if (earlier := request.datum_from / "points.csv").exists():
             found[EARLIER] = tables.raw(earlier, "points of the earlier job")
     return found
+
+
+def _earlier(files: Mapping[str, bytes], job: Job, settings: Settings) -> Callable[[Datum], tuple[Wanted, ...]]:
+    if EARLIER in files:
+        taken = names.parse(files[EARLIER], "the earlier job's points.csv").wanted
+        return lambda car: taken
+    if job.settings.points.zone_mm != settings.points.zone_mm:
+        return lambda car: ()
+    try:
+        datum, points = work.load(job.folder, "datum"), work.load(job.folder, "points")
+    except (OSError, DataError):
+        return lambda car: ()
+    old = job.folder / NAMES
+    users = {w.name[:-2] for w in names.parse(old.read_bytes(), NAMES).wanted} if old.exists() else set()
+    own = [p for p in points.points if p.state == "measured" and p.name[:-2] not in users]
+    at = (Wanted(i, p.name, p.kind, tuple(p.position.tolist())) for i, p in enumerate(own))
+    return Own(tuple(at), datum.car_from_scan).still
 
 
 def _wanted(files: Mapping[str, bytes], request: Request, watch: Watch) -> tuple[Wanted, ...]:

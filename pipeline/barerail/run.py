@@ -70,7 +70,7 @@ def process(
     step: Step = at_once,
     common: Sequence[CommonPoint] = (),
     measured: Sequence[Measured] = (),
-    earlier: Sequence[Wanted] = (),
+    earlier: Callable[[Datum], Sequence[Wanted]] = lambda car: (),
 ) -> Result:
     """The method. Each stage takes the records before it and its own settings, and touches nothing else."""
     # Bring several scans into the first one's axes: as they lie, by common points, or by what both see.
@@ -83,8 +83,8 @@ def process(
     features = step("fit", lambda progress: fit(cleaned, settings.fit, progress))
     # Set the car's axes: the mirror plane, the rails' undersides, front and up; or repeat a recipe.
     car = step("datum", lambda progress: datum(cleaned, features, settings.datum, recipe, progress))
-    # Place every feature in the car, match left to right, and name them: the user's names first, then an earlier job's.
-    labelled = step("points", lambda progress: points(features, car, wanted, settings.points, earlier))
+    # Place every feature in the car, match left to right, and name them: the user's names, then those from before.
+    labelled = step("points", lambda progress: points(features, car, wanted, settings.points, earlier(car)))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
     straight = step("straightness", lambda progress: straightness(features, car, settings.straightness, labelled))
     # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
@@ -111,7 +111,7 @@ def run(request: Request, watch: Watch) -> Outcome:
     settings_file = config.read(request.settings) if request.settings else None
     with opened(request.job, request.scans) as job:
         settings = config.changed(settings_file or job.settings, request.changes)
-        given = given_by(request, settings, [path.name for path in job.scans], watch)
+        given = given_by(request, settings, job, watch)
         asked = config.asked(settings, request.until, request.asked)
         rules = pick.rules_of(settings.only, request.only or pick.ALL)
         if request.only and isinstance(asked, ExportSettings):

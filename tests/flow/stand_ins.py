@@ -66,7 +66,7 @@ class Stages:
 
     def points(self, features, datum, wanted, settings, earlier=()):
         self._did("points")
-        self.wanted = wanted
+        self.wanted, self.earlier = wanted, [w.name for w in earlier]
         return case.mount_points()
 
     def straightness(self, features, datum, settings, points):

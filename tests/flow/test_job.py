@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import outputs_case as case
 import pytest
 import scan_files
 from stand_ins import Stages, do, quick
@@ -46,8 +47,8 @@ def snapshot(folder: Path) -> dict[str, bytes]:
 
 def test_a_run_writes_what_the_contract_names_and_nothing_else(job, tmp_path):
     public = {n for n in snapshot(job) if not n.startswith("work")}
-    assert public == {"job.json", "datum.json", "points.csv", "points.json", "pairs.csv", "straightness.json",
-                      "check.json", "to-measure.csv",
+    assert public == {"job.json", "datum.json", "points.csv", "points.json", "pairs.csv", "groups.csv",
+                      "straightness.json", "check.json", "to-measure.csv",
                       "export/points.csv", "export/chassis.ply", "report.html"}  # fmt: skip
     record = json.loads((job / "job.json").read_text())
     (given,) = record["inputs"]
@@ -152,6 +153,26 @@ def test_names_and_recipe_are_kept_as_copies(job, stages, tmp_path):
     assert [w.name for w in stages.wanted] == ["A"] and stages.recipe == {"rule": "symmetry"}
     with pytest.raises(UsageError, match=r"no datum\.json with a recipe: give a finished job's folder"):
         do(job, datum_from=tmp_path / "before")
+
+
+def test_names_of_the_jobs_own_points_are_kept_less_those_of_the_names_file(job, stages, tmp_path):
+    before = [p.name for p in case.mount_points().points if p.state == "measured"]
+    table = tmp_path / "mine.csv"
+    table.write_text("name,kind,x_mm,y_mm,z_mm\nright hole,hole,1,2,3\n")
+    do(job, names=table)
+    assert stages.earlier == before
+    do(job, changes={"points.centre_mm": 15.0})
+    assert stages.earlier == [name for name in before if name != "right hole"]
+    do(job, changes={"points.zone_mm": 400.0})
+    assert stages.earlier == [], "other zones are asked for"
+
+
+def test_names_do_not_follow_when_the_datum_moves(job, stages, monkeypatch):
+    moved = case.CAR_FROM_SCAN.copy()
+    moved[0, 3] += 2.5
+    monkeypatch.setattr(case, "CAR_FROM_SCAN", moved)
+    do(job, changes={"datum.rival_ratio": 1.2})
+    assert stages.done == ["datum", "points", "straightness", "report"] and stages.earlier == []
 
 
 def test_a_job_may_move_and_its_scan_may_go(job, stages, tmp_path):

@@ -86,4 +86,4 @@ def test_a_name_never_changes_sides_and_what_is_gone_is_said():
     before = [Wanted(2, "a-L", "hole", (500.0, 3.0, 300.0)), Wanted(3, "b-L", "hole", (900.0, 300.0, 0.0))]
     made = run([feature("hole", hole.point * [1, -1, 1], UP, 12), feature("hole", (0, 300, 0), UP, 9)], before)
     assert "a-L" not in names_of(made).values()
-    assert any("taken over from the earlier job: 0; not seen here: a-L, b-L" in n.text for n in made.notes)
+    assert any("names kept from before: 0; not seen here: a-L, b-L" in n.text for n in made.notes)

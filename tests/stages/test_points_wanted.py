@@ -295,3 +295,13 @@ def test_far_off_few_names_or_a_regular_pattern_are_not_taken_along_the_car():
     names = [wanted(f"n{i}", f, row=i, moved=(-1003.0, 0, 0)) for i, f in enumerate(ladder)]
     with pytest.raises(DataError, match="names file"):
         run(ladder + [mirrored(f) for f in ladder], names)
+
+
+def test_a_diameter_that_differs_is_told_and_the_name_stays():
+    found = chassis()
+    names = [replace(w, diameter_mm=f.diameter) for w, f in zip(all_names(found), found)]
+    assert "diameters" not in warnings(run(found, names))
+    names[3] = replace(names[3], diameter_mm=found[3].diameter - 2.0)
+    made = run(found, names)
+    assert given(made)["p3-L"] == 3
+    assert "diameters that differ: p3-L 10.5 mm, measured 12.5 mm" in warnings(made)

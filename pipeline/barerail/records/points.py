@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import nan
 from typing import Any
 
 import numpy as np
@@ -42,13 +43,17 @@ class Datum(Frozen):
 
 @dataclass(frozen=True)
 class Wanted:
-    """One row of a names file: a feature the user named, and where to look for it, in car axes."""
+    """One row of a names file: a feature the user named, and where to look for it, in car axes.
+
+    diameter_mm: nan where the file says none.
+    """
 
     row: int
     name: str
     kind: str
     position: tuple[float, float, float]
     reach_mm: float = 15.0
+    diameter_mm: float = nan
 
 
 @dataclass(frozen=True, eq=False)
