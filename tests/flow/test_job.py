@@ -167,6 +167,19 @@ def test_names_of_the_jobs_own_points_are_kept_less_those_of_the_names_file(job,
     assert stages.earlier == [], "other zones are asked for"
 
 
+def test_names_of_the_job_whose_datum_is_repeated_come_with_it_step_by_step(job, stages, tmp_path):
+    before = tmp_path / "before"
+    before.mkdir()
+    (before / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
+    (before / "points.csv").write_text("name,kind,x_mm,y_mm,z_mm\nhole-f01-up-L,hole,100,200,3\n")
+    do(job, until="datum", datum_from=before)
+    (before / "points.csv").unlink()
+    do(job)
+    assert stages.earlier == ["hole-f01-up-L"]
+    do(job, changes={"fit.hole_min_mm": 7.0})
+    assert stages.earlier == ["hole-f01-up-L"] and (job / "work" / "earlier.csv").exists()
+
+
 def test_names_do_not_follow_when_the_datum_moves(job, stages, monkeypatch):
     moved = case.CAR_FROM_SCAN.copy()
     moved[0, 3] += 2.5

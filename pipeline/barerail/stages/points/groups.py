@@ -1,6 +1,6 @@
 """Hole patterns on one face as groups: found, measured, named, and compared left to right."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from barerail.stages.points.patterns import LOOK_MM, Complex, Ideal, Pattern, fi
 from barerail.stages.points.place import Placed, nearby
 
 COPLANAR_MM = 3.0
+Alike = Callable[[Index, Index], NDArray[np.bool_]]
 PARALLEL = float(np.cos(np.radians(10.0)))
 
 
@@ -45,7 +46,9 @@ def groups(
     settings: PointsSettings,
 ) -> tuple[Group, ...]:
     """Patterns of round holes of one size on one face, front to rear. names, face: of each row of Placed."""
-    found = [g for rows in _faces(placed, settings) for g in _found(placed, sums, rows, noise, settings)]
+    alike = _of_one_size(placed, settings)
+    faces = _faces(placed, alike, settings)
+    found = [g for rows in faces for g in _found(placed, sums, rows, alike, noise, settings)]
     mate = _partners(found, settings)
     units = _units(found, mate, face, settings)
     called = all_names(units, settings.zone_mm, {}, names.values())
@@ -59,34 +62,33 @@ def groups(
     return tuple(made[i] for unit in units for i in unit.rows)
 
 
-def _faces(placed: Placed, settings: PointsSettings) -> list[Index]:
+def _faces(placed: Placed, alike: Alike, settings: PointsSettings) -> list[Index]:
     """Holes (rows of Placed) that lie on one face and near enough to each other, three and more."""
     holes = np.flatnonzero(placed.of_kind("hole"))
     at, axis = placed.point[holes], placed.axis[holes]
     a, b = nearby(at, np.zeros(len(at), int), at, np.zeros(len(at), int), settings.pattern_mm, 0.0)
     level = np.abs(np.einsum("ij,ij->i", at[b] - at[a], axis[a])) <= COPLANAR_MM
-    joined = (
-        level & (np.einsum("ij,ij->i", axis[a], axis[b]) >= PARALLEL) & _alike(placed, holes[a], holes[b], settings)
-    )
+    joined = level & (np.einsum("ij,ij->i", axis[a], axis[b]) >= PARALLEL) & alike(holes[a], holes[b])
     graph = coo_array((joined[joined], (a[joined], b[joined])), shape=(len(at), len(at)))
     _, label = connected_components(graph, directed=False)
-    parts = [holes[label == k] for k in np.flatnonzero(np.bincount(label) >= 3)] if len(at) else []
-    return [rows for rows in parts if len(rows) >= 3]
+    return [holes[label == k] for k in np.flatnonzero(np.bincount(label) >= 3)]
 
 
-def _alike(placed: Placed, a: Index, b: Index, settings: PointsSettings) -> NDArray[np.bool_]:
+def _of_one_size(placed: Placed, settings: PointsSettings) -> Alike:
     size = np.array([f.diameter for f in placed.source])
     u = np.array([f.u_diameter for f in placed.source])
-    return np.abs(size[a] - size[b]) <= settings.pair_size_mm + 2 * np.hypot(u[a], u[b])
+    return lambda a, b: np.abs(size[a] - size[b]) <= settings.pair_size_mm + 2 * np.hypot(u[a], u[b])
 
 
-def _found(placed: Placed, sums: Budget, rows: Index, noise: NoiseModel, settings: PointsSettings) -> list[_Found]:
+def _found(
+    placed: Placed, sums: Budget, rows: Index, alike: Alike, noise: NoiseModel, settings: PointsSettings
+) -> list[_Found]:
     normal = placed.axis[rows].mean(axis=0)
     plane = basis(normal / np.linalg.norm(normal))[:2]
     at = placed.point[rows] @ plane.T
-    alike = _alike(placed, *np.meshgrid(rows, rows, indexing="ij"), settings)
+    like = alike(*np.meshgrid(rows, rows, indexing="ij"))
     made = []
-    for pattern in find_patterns(at, alike, settings.pattern_mm):
+    for pattern in find_patterns(at, like, settings.pattern_mm):
         own = rows[pattern.rows]
         z = at[pattern.rows, 0] + 1j * at[pattern.rows, 1]
         span = float(np.abs(z - z.mean()).max())

@@ -1,5 +1,8 @@
 """Hole patterns in a plane: rows, squares, rectangles and grids with one pitch each way, and bolt circles."""
 
+import cmath
+import math
+from collections import defaultdict
 from collections.abc import Iterator
 from itertools import takewhile
 from typing import NamedTuple
@@ -16,7 +19,8 @@ LOOK_MM = 2 * OFF_MM
 THREE_MM = 0.7
 """The same where there are three holes only: as many scattered ones often stand nearly so."""
 NEIGHBOURS = 8
-RINGS = (3, 5, 6, 8, 10, 12)
+RINGS = {n: [cmath.exp(2j * cmath.pi * k / n) for k in range(n)] for n in (3, 5, 6, 8, 10, 12)}
+"""Holes of a bolt circle, each as its direction from the centre; four are a square."""
 
 Complex = NDArray[np.complexfloating]
 
@@ -74,14 +78,20 @@ def ideal(pattern: Pattern, z: Complex) -> Ideal:
 
 class _Look:
     def __init__(self, z: Complex, alike: NDArray[np.bool_], furthest: float) -> None:
-        self.z, self.alike = z, alike
-        self.tree = cKDTree(_flat(z))
+        self.z, self.alike = z.tolist(), alike
+        self.cells: dict[tuple[int, int], list[int]] = defaultdict(list)
+        for i, place in enumerate(self.z):
+            self.cells[_cell(place)].append(i)
+        flat = np.column_stack([z.real, z.imag])
         count = min(NEIGHBOURS + 1, len(z))
-        distance, near = map(np.asarray, self.tree.query(_flat(z), count, distance_upper_bound=furthest))
+        distance, near = map(np.asarray, cKDTree(flat).query(flat, count, distance_upper_bound=furthest))
         self.near = [
             [int(j) for d, j in zip(ds, js) if LOOK_MM < d < np.inf and alike[i, j]]
             for i, (ds, js) in enumerate(zip(distance, near))
         ]
+
+    def of(self, p: Pattern) -> Ideal:
+        return ideal(p, np.array([self.z[i] for i in p.rows]))
 
     def candidates(self) -> Iterator[Pattern]:
         for i, near in enumerate(self.near):
@@ -91,16 +101,18 @@ class _Look:
 
     def rank(self, p: Pattern) -> tuple[int, int, float]:
         order = ("bolt-circle", "row", "square", "rectangle", "grid").index(p.shape)
-        return -len(p.rows), order, round(float(np.abs(ideal(p, self.z[p.rows]).off).max()), 6)
+        return -len(p.rows), order, round(float(np.abs(self.of(p).off).max()), 6)
 
     def fits(self, p: Pattern) -> bool:
-        return bool(np.abs(ideal(p, self.z[p.rows]).off).max() <= (OFF_MM if len(p.rows) > 3 else THREE_MM))
+        return bool(np.abs(self.of(p).off).max() <= (OFF_MM if len(p.rows) > 3 else THREE_MM))
 
     def _at(self, place: complex, like: int) -> int:
         """The hole at a place, -1 for none."""
-        found = self.tree.query_ball_point([place.real, place.imag], LOOK_MM)
-        found = [k for k in found if self.alike[like, k]]
-        return min(found, key=lambda k: (abs(self.z[k] - place), k)) if found else -1
+        x, y = _cell(place)
+        around = (k for i in (x - 1, x, x + 1) for j in (y - 1, y, y + 1) for k in self.cells.get((i, j), ()))
+        found = [(abs(self.z[k] - place), k) for k in around if self.alike[like, k]]
+        distance, nearest = min(found, default=(np.inf, -1))
+        return nearest if distance <= LOOK_MM else -1
 
     def _run(self, i: int, step: complex) -> list[int]:
         """Holes from i on, one a step; the step is made finer as it goes."""
@@ -135,19 +147,17 @@ class _Look:
         made = Pattern("grid", rows, a + 1j * b)
         if len(rows) > 4:
             return made
-        along, across = ideal(made, self.z[rows]).pitch
+        along, across = self.of(made).pitch
         return made._replace(shape="square" if abs(along - across) <= OFF_MM else "rectangle")
 
     def _rings(self, i: int, j: int) -> Iterator[Pattern]:
         """Rings on which j follows i, counted to the left."""
-        for count in RINGS:
-            turn = np.exp(2j * np.pi / count)
-            centre = (self.z[j] - turn * self.z[i]) / (1 - turn)
-            node = turn ** np.arange(count)
-            found = (self._at(centre + (self.z[i] - centre) * n, i) for n in node)
-            rows = list(takewhile(lambda k: k >= 0, found))
+        for count, node in RINGS.items():
+            centre = (self.z[j] - node[1] * self.z[i]) / (1 - node[1])
+            found = (self._at(centre + (self.z[i] - centre) * n, i) for n in node[2:])
+            rows = [i, j, *takewhile(lambda k: k >= 0, found)]
             if len(set(rows)) == count:
-                yield Pattern("bolt-circle", np.array(rows), node)
+                yield Pattern("bolt-circle", np.array(rows), np.array(node))
 
 
 def _ring(node: Complex, z: Complex) -> Ideal:
@@ -188,5 +198,5 @@ def _grid(pattern: Pattern, z: Complex) -> Ideal:
     )
 
 
-def _flat(z: Complex) -> Array:
-    return np.column_stack([z.real, z.imag])
+def _cell(place: complex) -> tuple[int, int]:
+    return math.floor(place.real / LOOK_MM), math.floor(place.imag / LOOK_MM)
