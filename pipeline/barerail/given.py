@@ -99,7 +99,7 @@ def required(found: MountPoints) -> None:
     """DataError where a name of the names file has no feature; what was written stays."""
     lost = [f"{p.name} ({p.note})" for p in found.points if p.state == "missing"]
     if lost:
-        raise DataError(f"--require: {len(lost)} of the names were not found in the scan: {'; '.join(lost)}")
+        raise DataError(f"--require: not found in the scan: {'; '.join(lost)}")
 
 
 def _files(request: Request) -> dict[str, bytes]:

@@ -352,7 +352,7 @@ def test_require_is_code_3_with_each_missing_name_and_its_why_and_keeps_the_file
     one_line(call("points", "--job", job, "--mirror", "average", "--quiet"), 2, "give one with --names FILE")
     file.write_text("name,kind,x_mm,y_mm,z_mm\nnot there,hole,1,2,3\n")
     result = call("points", "--job", job, "--names", file, "--require", "--quiet")
-    one_line(result, 3, "--require: 1 of the names were not found in the scan: not there ()")
+    one_line(result, 3, "--require: not found in the scan: not there ()")
     assert "not there,hole,L" in (job / "points.csv").read_text()
     assert call("points", "--job", job, "--quiet").exit_code == 0
     assert call("points", "--job", job, "--mirror", "up-to-down").exit_code == 2

@@ -8,6 +8,7 @@ from barerail.outputs.words import expanded, fixed, one_line, rounded_up, text_t
 from barerail.records import MountPoint, MountPoints, Pair
 
 LARGER, WITHIN = "larger than U", "within U"
+UNSEEN_MM = 1000.0
 
 
 def apart(pair: Pair) -> float:
@@ -48,5 +49,10 @@ def pairs_table(points: MountPoints) -> str:
 
 
 def _cells(p: Pair) -> tuple[str, ...]:
-    values = (c for d, u in zip(p.difference, expanded(p.cov)) for c in (fixed(d, 2), fixed(rounded_up(u, 2), 2)))
+    values = (c for d, u in zip(p.difference, expanded(p.cov)) for c in _told(d, u))
     return (one_line(p.left), one_line(p.right), fixed(apart(p), 2), *values, verdict(p))
+
+
+def _told(value: float, u: float) -> tuple[str, str]:
+    """A difference and its U; along a tube or rail the scan holds none."""
+    return (fixed(value, 2), fixed(rounded_up(u, 2), 2)) if u < UNSEEN_MM else ("", "unseen")

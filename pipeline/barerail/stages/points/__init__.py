@@ -48,7 +48,8 @@ def points(
     remarks = _remarks(across, parts, named, settings)
     for row in alone(side, partner):
         remarks[row].append(_why_alone(row, partners, settings))
-    patterns = groups(placed, sums, names, face, features.noise, datum, settings)
+    looks = {row: unit.face for unit in parts for row in unit.rows}
+    patterns = groups(placed, sums, names, looks, features.noise, datum, settings)
     group = {name: g.name for g in patterns for name in g.holes}
     labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks, group)
     found = [labelled(placed, sums, labels, datum, row) for unit in parts for row in unit.rows]

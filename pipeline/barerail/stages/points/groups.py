@@ -13,7 +13,6 @@ from barerail.geometry.matching import ambiguous
 from barerail.records import Array, Datum, Group, Index, NoiseModel
 from barerail.settings import PointsSettings
 from barerail.stages.points.budget import Budget, difference
-from barerail.stages.points.label import Words
 from barerail.stages.points.names import Unit, all_names
 from barerail.stages.points.pairs import MIRROR, differences
 from barerail.stages.points.patterns import LOOK_MM, Complex, Ideal, Pattern, find_patterns, ideal
@@ -40,7 +39,7 @@ def groups(
     placed: Placed,
     sums: Budget,
     names: Mapping[int, str],
-    face: Words,
+    face: Mapping[int, str],
     noise: NoiseModel,
     datum: Datum,
     settings: PointsSettings,
@@ -127,7 +126,9 @@ def _normal(g: _Found) -> Array:
     return np.cross(g.plane[0], g.plane[1])
 
 
-def _units(found: Sequence[_Found], mate: Mapping[int, int], face: Words, settings: PointsSettings) -> list[Unit]:
+def _units(
+    found: Sequence[_Found], mate: Mapping[int, int], face: Mapping[int, str], settings: PointsSettings
+) -> list[Unit]:
     """Pairs of patterns and single ones, front to rear, what names them."""
     made = []
     for i, g in enumerate(found):
@@ -137,7 +138,7 @@ def _units(found: Sequence[_Found], mate: Mapping[int, int], face: Words, settin
         rows = (i, mate[i]) if i in mate else (i,)
         side = "L" if i in mate else "C" if abs(y) <= settings.centre_mm else "L" if y > 0 else "R"
         x, out, z = np.mean([np.abs(found[k].centre * [0, 1, 0]) + found[k].centre * [1, 0, 1] for k in rows], axis=0)
-        made.append(Unit(rows, (side, "R")[: len(rows)], g.pattern.shape, str(face[g.rows[0]]), x, z, out, True))
+        made.append(Unit(rows, (side, "R")[: len(rows)], g.pattern.shape, face[int(g.rows[0])], x, z, out, True))
     return sorted(made, key=lambda u: (round(-u.x, 3), u.kind, u.sides, round(-u.height, 3), u.rows))
 
 
