@@ -11,9 +11,10 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction
+from barerail.given import Request
 from barerail.ledger import BEFORE, Enough, Ledger, Watch
 from barerail.records import CHASSIS, Datum, MountPoints, Moves, Written
-from barerail.run import Outcome, Request, run
+from barerail.run import Outcome, run
 from barerail.settings import CompareSettings, ReportSettings, Settings
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
@@ -34,7 +35,7 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     if before.resolve() == after.resolve():
         raise UsageError(f"compare: {before} with itself: give the earlier job's folder and the later one's")
     first = run(Request(before, until="points"), watch).records
-    earlier = Earlier(first["clean"], first["fit"], first["datum"], first["points"])
+    earlier = Earlier(first["clean"], first["fit"], first["datum"], as_measured(first["points"]))
     second = _later(after, watch)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
@@ -49,7 +50,7 @@ def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -
 
     def work() -> Written:
         datum = second["datum"]
-        moves = against(wanted, second["points"], datum, second["fit"].noise, asked)
+        moves = against(wanted, as_measured(second["points"]), datum, second["fit"].noise, asked)
         car = replace(datum, car_from_scan=moves.unmoved.pose @ datum.car_from_scan, origin=f"that of {drawing.name}")
         return _against(moves, second, car, f"{drawing.name} → {_names(second['clean'].scan)}", data)
 
@@ -74,6 +75,12 @@ def _later(after: Path, watch: Watch) -> Mapping[str, Any]:
         return run(Request(after, until="fit"), watch).records
 
 
+def as_measured(points: MountPoints) -> MountPoints:
+    """The points as measured, where some were mirrored or averaged; copies of the other side left out."""
+    own = (p.measured or p for p in points.points)
+    return replace(points, points=tuple(p for p in own if p.state not in ("mirrored", "averaged")))
+
+
 def _identity(inputs: Mapping[str, str], outputs: Mapping[str, Mapping[str, str]]) -> bytes:
     document = {"scans": inputs, "stages": outputs}
     return f"{json.dumps(document, indent=1, sort_keys=True)}\n".encode()
@@ -96,7 +103,8 @@ def renamed(found: MountPoints, moves: Moves) -> MountPoints:
     points_ = tuple(replace(p, name=names.get(p.name, p.name), partner=names.get(p.partner, p.partner))
                     for p in found.points)  # fmt: skip
     pairs = tuple(replace(p, left=names.get(p.left, p.left), right=names.get(p.right, p.right)) for p in found.pairs)
-    return replace(found, points=points_, pairs=pairs)
+    groups = tuple(replace(g, holes=tuple(names.get(n, n) for n in g.holes)) for g in found.groups)
+    return replace(found, points=points_, pairs=pairs, groups=groups)
 
 
 def _written(

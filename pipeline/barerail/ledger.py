@@ -51,7 +51,7 @@ STAGES = {
     "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
     "compare": Stage(
-        ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), BEFORE
+        ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), (BEFORE,)
     ),
 }
 FILES = ("export", "report", "template", "section", "compare")
