@@ -35,7 +35,7 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     if before.resolve() == after.resolve():
         raise UsageError(f"compare: {before} with itself: give the earlier job's folder and the later one's")
     first = run(Request(before, until="points"), watch).records
-    earlier = Earlier(first["clean"], first["fit"], first["datum"], as_measured(first["points"]))
+    earlier = Earlier(first["clean"], first["fit"], first["datum"], first["points"].as_measured())
     second = _later(after, watch)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
@@ -50,7 +50,7 @@ def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -
 
     def work() -> Written:
         datum = second["datum"]
-        moves = against(wanted, as_measured(second["points"]), datum, second["fit"].noise, asked)
+        moves = against(wanted, second["points"].as_measured(), datum, second["fit"].noise, asked)
         car = replace(datum, car_from_scan=moves.unmoved.pose @ datum.car_from_scan, origin=f"that of {drawing.name}")
         return _against(moves, second, car, f"{drawing.name} → {_names(second['clean'].scan)}", data)
 
@@ -73,12 +73,6 @@ def _later(after: Path, watch: Watch) -> Mapping[str, Any]:
         return run(Request(after, until="datum"), watch).records
     except DataError:
         return run(Request(after, until="fit"), watch).records
-
-
-def as_measured(points: MountPoints) -> MountPoints:
-    """The points as measured, where some were mirrored or averaged; copies of the other side left out."""
-    own = (p.measured or p for p in points.points)
-    return replace(points, points=tuple(p for p in own if p.state not in ("mirrored", "averaged")))
 
 
 def _identity(inputs: Mapping[str, str], outputs: Mapping[str, Mapping[str, str]]) -> bytes:

@@ -1,7 +1,7 @@
 """The datum, and the points labelled in it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import nan
 from typing import Any
 
@@ -140,3 +140,8 @@ class MountPoints:
     pairs: tuple[Pair, ...]
     notes: tuple[Note, ...] = ()
     groups: tuple[Group, ...] = ()
+
+    def as_measured(self) -> "MountPoints":
+        """The points where they were measured, for what judges the frame; copies of the other side left out."""
+        own = (p.measured or p for p in self.points)
+        return replace(self, points=tuple(p for p in own if p.state not in ("mirrored", "averaged")))
