@@ -14,29 +14,25 @@ from barerail.doing import do, run_request
 from barerail.drawing import section, template
 from barerail.errors import BarerailError
 from barerail.judging import compare
+from barerail.labelling import export, points
 from barerail.options import (
     Above,
     Common,
     DatumFrom,
-    Decimal,
-    Formats,
     Front,
     JobFolder,
     MaybeScan,
     MeasuredFile,
+    MirrorHow,
     NamesFile,
-    OutAxes,
-    OutUnit,
     Quiet,
     Reference,
-    RideFront,
-    RideRear,
+    Require,
     ScaleCheck,
     Scan,
     ScanScale,
     ScanUnit,
     SettingsFile,
-    ThinTo,
 )
 from barerail.setting_axes import datum
 
@@ -97,6 +93,8 @@ def run_all(
     common: Common = None,
     scale_check: ScaleCheck = None,
     datum_from: DatumFrom = None,
+    require: Require = False,
+    mirror: MirrorHow = None,
     quiet: Quiet = False,
 ) -> None:
     """Do the whole job: datum, labelled points, twist, exports and the report page.
@@ -114,8 +112,10 @@ def run_all(
         "datum.front": front,
         "datum.above": above,
         "check.length": scale_check,
+        "points.mirror": mirror,
     }
     given: dict[str, Any] = {"settings": settings, "names": names, "common": common, "datum_from": datum_from}
+    given["require"] = require
     do("report", job, quiet, changes, scans=tuple(scan), **given)
 
 
@@ -152,14 +152,7 @@ def fit(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> 
 app.command(short_help="Set the car's axes.")(datum)
 
 
-@app.command(short_help="Label the mounting points.")
-def points(job: JobFolder, settings: SettingsFile = None, names: NamesFile = None, quiet: Quiet = False) -> None:
-    """Place the mounting points in the car, match left to right, and name them.
-
-    \b
-    barerail points --job frame --names pickups.csv
-    """
-    do("points", job, quiet, settings=settings, names=names)
+app.command(short_help="Label the mounting points.")(points)
 
 
 @app.command(short_help="Measure the twist.")
@@ -196,34 +189,7 @@ def check(
     do("report", job, quiet, {"check.length": scale_check}, "check", settings=settings, measured=measured)
 
 
-@app.command(short_help="Write CSV, JSON, DXF, STEP, meshes.")
-def export(
-    job: JobFolder,
-    settings: SettingsFile = None,
-    formats: Formats = None,
-    axes: OutAxes = None,
-    unit: OutUnit = None,
-    decimal: Decimal = None,
-    ride_front: RideFront = None,
-    ride_rear: RideRear = None,
-    thin_to: ThinTo = None,
-    quiet: Quiet = False,
-) -> None:
-    """Write the points as CSV, JSON, DXF and STEP, and the scan in car axes.
-
-    Axes, unit and ride height are of these files only: they stand in their names and headers, and the datum stays.
-
-    \b
-    barerail export --job frame
-    barerail export --job frame --axes iso4130 --unit in --format csv,axes
-    barerail export --job frame --ride-front 1200,150 --ride-rear=-1300,170
-    barerail export --job frame --format glb --thin-to 200000
-    """
-    asked = {"formats": formats, "axes": axes, "unit": unit, "decimal": decimal, "thin_to": thin_to}
-    asked |= {"ride_front": ride_front, "ride_rear": ride_rear}
-    do("export", job, quiet, settings=settings, asked={key: value for key, value in asked.items() if value})
-
-
+app.command(short_help="Write CSV, JSON, DXF, STEP, meshes.")(export)
 app.command(short_help="Draw one face at true scale.")(template)
 app.command(short_help="Cut the scan by a plane.")(section)
 app.command(short_help="Say what moved since an earlier scan.")(compare)

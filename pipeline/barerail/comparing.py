@@ -11,9 +11,10 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction
+from barerail.given import Request
 from barerail.ledger import BEFORE, Enough, Ledger, Watch
 from barerail.records import CHASSIS, Datum, MountPoints, Moves, Written
-from barerail.run import Outcome, Request, run
+from barerail.run import Outcome, run
 from barerail.settings import CompareSettings, ReportSettings, Settings
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
@@ -34,7 +35,7 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     if before.resolve() == after.resolve():
         raise UsageError(f"compare: {before} with itself: give the earlier job's folder and the later one's")
     first = run(Request(before, until="points"), watch).records
-    earlier = Earlier(first["clean"], first["fit"], first["datum"], first["points"])
+    earlier = Earlier(first["clean"], first["fit"], first["datum"], first["points"].as_measured())
     second = _later(after, watch)
     for folder, records in ((before, first), (after, second)):
         _forward(folder, records)
@@ -52,7 +53,7 @@ def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -
 
     def work() -> Written:
         datum = second["datum"]
-        moves = against(wanted, second["points"], datum, second["fit"].noise, asked)
+        moves = against(wanted, second["points"].as_measured(), datum, second["fit"].noise, asked)
         car = replace(datum, car_from_scan=moves.unmoved.pose @ datum.car_from_scan, origin=f"that of {drawing.name}")
         return _against(moves, second, car, f"{drawing.name} → {_names(second['clean'].scan)}", data)
 
@@ -105,7 +106,8 @@ def renamed(found: MountPoints, moves: Moves) -> MountPoints:
     points_ = tuple(replace(p, name=names.get(p.name, p.name), partner=names.get(p.partner, p.partner))
                     for p in found.points)  # fmt: skip
     pairs = tuple(replace(p, left=names.get(p.left, p.left), right=names.get(p.right, p.right)) for p in found.pairs)
-    return replace(found, points=points_, pairs=pairs)
+    groups = tuple(replace(g, holes=tuple(names.get(n, n) for n in g.holes)) for g in found.groups)
+    return replace(found, points=points_, pairs=pairs, groups=groups)
 
 
 def _written(

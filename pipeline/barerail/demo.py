@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
+from barerail.given import Request
 from barerail.ledger import Watch
-from barerail.run import Request
 
 SCAN, TRUTH = "scan.ply", "truth.json"
 

@@ -18,7 +18,7 @@ def run_request(request: Callable[[Any], Any], quiet: bool, about: str = "") -> 
 def do(
     until: str, job: Path, quiet: bool = False, changes: dict[str, Any] | None = None, about: str = "", **given: Any
 ) -> None:
-    from barerail.run import Request
+    from barerail.given import Request
 
     set_now = {name: value for name, value in (changes or {}).items() if value is not None and value is not False}
     run_request(lambda watch: Request(job, until=until, changes=set_now, **given), quiet, about)

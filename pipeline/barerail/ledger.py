@@ -17,7 +17,7 @@ from barerail.store.files import Content
 from barerail.store.job import Basis, Job, Replaced, digest
 
 T = TypeVar("T")
-NAMES, RECIPE = "work/names.csv", "work/recipe.json"
+NAMES, RECIPE, EARLIER = "work/names.csv", "work/recipe.json", "work/earlier.csv"
 COMMON, MEASURED = "work/common.csv", "work/measured.csv"
 BEFORE = "work/before.json"
 PLURAL = {"bolt-axis": "bolt-axes"}
@@ -26,32 +26,32 @@ _COMMON = ("geometry", "records", "store")
 
 @dataclass(frozen=True)
 class Stage:
-    """Earlier stages that a stage takes, the package's code that it runs, and a file the user may have given for it.
+    """Earlier stages that a stage takes, the package's code that it runs, and files the user may have given for it.
 
     gathers: files of earlier calls stay beside those of this one while they rest on the same.
     """
 
     needs: tuple[str, ...]
     code: tuple[str, ...]
-    given: str = ""
+    given: tuple[str, ...] = ()
     gathers: bool = False
 
 
 STAGES = {
     "read": Stage((), ()),
-    "join": Stage(("read",), ("stages/join",), COMMON),
+    "join": Stage(("read",), ("stages/join",), (COMMON,)),
     "clean": Stage(("read", "join"), ("stages/clean.py",)),
     "fit": Stage(("clean",), ("stages/fit",)),
-    "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), RECIPE),
-    "points": Stage(("fit", "datum"), ("stages/points", "outputs"), NAMES),
+    "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), (RECIPE, EARLIER)),
+    "points": Stage(("fit", "datum"), ("stages/points", "outputs"), (NAMES,)),
     "straightness": Stage(("fit", "datum", "points"), ("stages/straightness", "outputs")),
-    "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), MEASURED),
+    "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), (MEASURED,)),
     "export": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
     "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
     "compare": Stage(
-        ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), BEFORE
+        ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), (BEFORE,)
     ),
 }
 FILES = ("export", "report", "template", "section", "compare")
@@ -109,8 +109,9 @@ class Ledger:
         inputs = dict(self.job.inputs) if stage == "read" else {}
         for earlier in about.needs:
             inputs |= {name: kept for name, kept in self.job.outputs(earlier).items() if name.startswith("work/")}
-        if about.given in self.given:
-            inputs[about.given] = sha256(self.given[about.given]).hexdigest()
+        for name in about.given:
+            if name in self.given:
+                inputs[name] = sha256(self.given[name]).hexdigest()
         section = self.asked if self.asked and stage == self.until else getattr(self.settings, stage)
         return Basis(inputs, digest(section.model_dump(mode="json")), _code((*about.code, *_COMMON)))
 
@@ -142,12 +143,12 @@ class Ledger:
     def _contents(self, stage: str, record: Any) -> dict[str, Content]:
         if stage in FILES:
             return dict(record.files)
-        given = {name: self.given[name] for name in (STAGES[stage].given,) if name in self.given}
+        given = {name: self.given[name] for name in STAGES[stage].given if name in self.given}
         return work.contents(stage, record, self.records.get("read")) | self._public(stage, record) | given
 
     def _public(self, stage: str, record: Any) -> dict[str, Content]:
         """The files other programs read, beside the stage's own record."""
-        from barerail.outputs import checks, table
+        from barerail.outputs import checks, groups, table
 
         datum: Any = self.records.get("datum")
         match stage:
@@ -158,6 +159,7 @@ class Ledger:
                     "points.csv": table.points_csv,
                     "points.json": table.points_json,
                     "pairs.csv": table.pairs_csv,
+                    "groups.csv": groups.groups_csv,
                 }
                 return {name: make(record, datum) for name, make in tables.items()}
             case "straightness":
@@ -225,7 +227,8 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             stations = sum(len(rail.stations) for rail in record.rails)
             return {"planes": len(record.planes), **found, "rails": len(record.rails), "rail stations": stations}
         case "points":
-            return {"points": len(record.points), "pairs": len(record.pairs)}
+            patterns = {"hole patterns": len(record.groups)} if record.groups else {}
+            return {"points": len(record.points), "pairs": len(record.pairs), **patterns}
         case "straightness":
             return {"stations": len(record.stations), "used": sum(s.used for s in record.stations)}
         case "datum":

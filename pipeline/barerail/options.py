@@ -55,6 +55,15 @@ NamesFile = Annotated[
         "--names", metavar="FILE", help="CSV of your names: name, kind, x_mm, y_mm, z_mm. The job keeps a copy."
     ),
 ]
+Require = Annotated[
+    bool, typer.Option("--require", help="Exit code 3 where a name of the names file was not found in the scan.")
+]
+MirrorHow = Annotated[
+    Literal["none", "left-to-right", "right-to-left", "average"] | None,
+    typer.Option(
+        "--mirror", help="Fill in or even out the points of the names file; the job remembers it.", show_default=False
+    ),
+]
 ScanUnit = Annotated[
     Unit | None, typer.Option("--unit", help="Unit of the scan file, where it states none.", show_default=False)
 ]
@@ -103,6 +112,9 @@ DatumFrom = Annotated[
 ]
 Confirm = Annotated[
     bool, typer.Option("--confirm", help="You have checked front, above and unit: take the UNCONFIRMED stamp off.")
+]
+Only = Annotated[
+    str, typer.Option("--only", metavar="LIST", help="A pick list: suspension, body, cage, all, or one of yours.")
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Results and errors only.")]
 

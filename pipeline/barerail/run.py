@@ -1,14 +1,15 @@
 """The method, a line a stage, and the run that keeps what each stage made in a job folder."""
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from barerail.errors import DataError, UsageError
-from barerail.ledger import COMMON, MEASURED, NAMES, RECIPE, Enough, Ledger, Watch
+from barerail.given import LAST, Request, forgotten, given_by, required
+from barerail.ledger import Enough, Ledger, Watch
+from barerail.outputs import pick
 from barerail.records import (
     Check,
     CleanScan,
@@ -17,7 +18,6 @@ from barerail.records import (
     Features,
     Measured,
     MountPoints,
-    Note,
     Progress,
     Scan,
     Straightness,
@@ -25,20 +25,18 @@ from barerail.records import (
     Written,
     no_progress,
 )
-from barerail.settings import DatumSettings, ExportSettings, SectionSettings, Settings, TemplateSettings, other_way
+from barerail.settings import ExportAsked, ExportSettings, SectionSettings, Settings, TemplateSettings, other_way
 from barerail.stages.check import check
 from barerail.stages.clean import clean
-from barerail.stages.datum import OWN, datum, names_in
+from barerail.stages.datum import datum
 from barerail.stages.fit import fit
 from barerail.stages.join import join
 from barerail.stages.points import points
 from barerail.stages.straightness import straightness
-from barerail.store import config, named, names, readers, tables
+from barerail.store import config, readers
 from barerail.store.job import Job, opened
 
 T = TypeVar("T")
-LAST = "report"
-_GIVEN = (NAMES, COMMON, MEASURED, RECIPE)
 
 
 class Step(Protocol):
@@ -72,6 +70,7 @@ def process(
     step: Step = at_once,
     common: Sequence[CommonPoint] = (),
     measured: Sequence[Measured] = (),
+    earlier: Callable[[Datum], Sequence[Wanted]] = lambda car: (),
 ) -> Result:
     """The method. Each stage takes the records before it and its own settings, and touches nothing else."""
     # Bring several scans into the first one's axes: as they lie, by common points, or by what both see.
@@ -84,8 +83,8 @@ def process(
     features = step("fit", lambda progress: fit(cleaned, settings.fit, progress))
     # Set the car's axes: the mirror plane, the rails' undersides, front and up; or repeat a recipe.
     car = step("datum", lambda progress: datum(cleaned, features, settings.datum, recipe, progress))
-    # Place every feature in the car, match left to right, and name them: the user's names first.
-    labelled = step("points", lambda progress: _points(features, car, wanted, settings))
+    # Place every feature in the car, match left to right, and name them: the user's names, then those from before.
+    labelled = step("points", lambda progress: _points(features, car, wanted, settings, earlier))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
     straight = step("straightness", lambda progress: _straightness(features, car, labelled, settings))
     # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
@@ -93,10 +92,17 @@ def process(
     return Result(cleaned, features, car, labelled, straight, checked)
 
 
-def _points(features: Features, car: Datum, wanted: Sequence[Wanted], settings: Settings) -> MountPoints:
+def _points(
+    features: Features,
+    car: Datum,
+    wanted: Sequence[Wanted],
+    settings: Settings,
+    earlier: Callable[[Datum], Sequence[Wanted]],
+) -> MountPoints:
     from barerail.outputs.in_axes import forward, points_in
 
-    return points_in(points(features, forward(car), wanted, settings.points), car)
+    ahead = forward(car)
+    return points_in(points(features, ahead, wanted, settings.points, earlier(ahead)), car)
 
 
 def _straightness(features: Features, car: Datum, labelled: MountPoints, settings: Settings) -> Straightness:
@@ -106,27 +112,6 @@ def _straightness(features: Features, car: Datum, labelled: MountPoints, setting
     if car.axes == "iso4130":
         asked = asked.model_copy(update={"reference": other_way(asked.reference)})
     return straightness_in(straightness(features, forward(car), asked, points_forward(labelled, car)), car)
-
-
-@dataclass(frozen=True)
-class Request:
-    """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
-
-    changes: settings by dotted name. names: a names file. common: a table of points seen in several scans.
-    measured: a table of lengths measured by hand. datum_from: another job's folder. asked: what the last stage is to do
-    in this call only: fields of its settings; the job doesn't remember them.
-    """
-
-    job: Path
-    scans: tuple[Path, ...] = ()
-    until: str = LAST
-    settings: Path | None = None
-    changes: Mapping[str, Any] = field(default_factory=dict)
-    names: Path | None = None
-    common: Path | None = None
-    measured: Path | None = None
-    datum_from: Path | None = None
-    asked: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -147,17 +132,18 @@ def run(request: Request, watch: Watch) -> Outcome:
         readers.check(request.scans)
     settings_file = config.read(request.settings) if request.settings else None
     with opened(request.job, request.scans) as job:
-        settings = config.changed(settings_file or job.settings, {**_forgotten(request), **request.changes})
-        given = _with_places(_given(request), request, settings, watch)
-        wanted = _wanted(given, request, watch, settings.datum.axes)
-        recipe = json.loads(given.get(RECIPE, b"null"))
-        common = _common(given, request, [path.name for path in job.scans])
-        measured = _measured(given, request)
+        settings = config.changed(settings_file or job.settings, {**forgotten(request), **request.changes})
+        given = given_by(request, settings, job, watch)
         asked = config.asked(settings, request.until, request.asked)
-        step = Ledger(job, settings, given, watch, request.until, asked)
+        rules = pick.rules_of(settings.only, request.only or pick.ALL)
+        if request.only and isinstance(asked, ExportSettings):
+            asked = ExportAsked(**asked.model_dump(), only=request.only, rules=rules)
+        step = Ledger(job, settings, given.files, watch, request.until, asked)
         with suppress(Enough):
             scan = step("read", lambda progress: _read(job, settings))
-            result = process(scan, settings, wanted, recipe, step, common, measured)
+            result = process(
+                scan, settings, given.wanted, given.recipe, step, given.common, given.measured, given.earlier
+            )
             if isinstance(asked, TemplateSettings):
                 step("template", lambda progress: _template(result, asked))
             if isinstance(asked, SectionSettings):
@@ -168,74 +154,14 @@ def run(request: Request, watch: Watch) -> Outcome:
             step("export", lambda progress: _export(result, form))
             step("report", lambda progress: _report(result, settings))
         job.remember(settings)
+        if request.require:
+            required(step.records["points"])
         told = step.records if request.until == LAST else [request.until]
         public = [name for stage in told for name in job.made(stage) if not name.startswith("work/")]
-        return Outcome(step.records, tuple(job.folder / name for name in public))
-
-
-def _given(request: Request) -> dict[str, bytes]:
-    """The files that a user may give, by their place in the job: those given now, else the job's own copies."""
-    found = {name: path.read_bytes() for name in _GIVEN if (path := request.job / name).exists()}
-    if "datum.method" in request.changes and RECIPE in found:
-        found[RECIPE] = json.dumps({"named": json.loads(found[RECIPE]).get("named", {})}).encode()
-    if request.names:
-        found[NAMES] = tables.raw(request.names, "names file")
-    if request.common:
-        found[COMMON] = tables.raw(request.common, "common points")
-    if request.measured:
-        found[MEASURED] = tables.raw(request.measured, "measured lengths")
-    if request.datum_from:
-        found[RECIPE] = json.dumps(_recipe(request.datum_from), sort_keys=True).encode()
-    return found
-
-
-def _forgotten(request: Request) -> dict[str, Any]:
-    """A way of setting the datum that is named now, or another job's, starts without what the job remembers of one."""
-    if request.settings or not (request.datum_from or "datum.method" in request.changes):
-        return {}
-    keys = (*OWN, "axes") if request.datum_from else OWN
-    return {f"datum.{key}": getattr(DatumSettings(), key) for key in keys}
-
-
-def _with_places(given: dict[str, bytes], request: Request, settings: Settings, watch: Watch) -> dict[str, bytes]:
-    """`given`, with the places of the names in [datum] in its recipe."""
-    names = names_in(settings.datum)
-    kept = json.loads(given.get(RECIPE, b"{}"))
-    pinned = kept.pop("named", {})
-    if names:
-        kept["named"], notes = named.places_of(request.job, names, pinned)
-        watch.begin("names")
-        watch.end("names", f"{len(names)} in [datum]", notes)
-    rest = {name: content for name, content in given.items() if name != RECIPE}
-    return {**rest, RECIPE: json.dumps(kept, sort_keys=True).encode()} if kept else rest
-
-
-def _wanted(given: Mapping[str, bytes], request: Request, watch: Watch, axes: str) -> tuple[Wanted, ...]:
-    if NAMES not in given:
-        return ()
-    file = (request.names or Path(NAMES)).name
-    watch.begin("names")
-    wanted, left_out = names.parse(given[NAMES], file, axes)
-    lost = [Note("names", f"left out, no coordinates to look at: {', '.join(left_out)}", 1, True)] if left_out else []
-    watch.end("names", f"{len(wanted)} names from {file}", lost)
-    return wanted
-
-
-def _common(given: Mapping[str, bytes], request: Request, scans: Sequence[str]) -> tuple[CommonPoint, ...]:
-    file = (request.common or Path(COMMON)).name
-    return tables.common_points(given[COMMON], file, scans) if COMMON in given else ()
-
-
-def _measured(given: Mapping[str, bytes], request: Request) -> tuple[Measured, ...]:
-    file = (request.measured or Path(MEASURED)).name
-    return tables.measured(given[MEASURED], file) if MEASURED in given else ()
-
-
-def _recipe(folder: Path) -> Any:
-    try:
-        return json.loads((folder / "datum.json").read_text("utf-8"))["recipe"]
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise UsageError(f"--datum-from {folder}: no datum.json with a recipe: give a finished job's folder") from error
+        shown = dict(step.records)
+        if request.only and request.until == "points":
+            shown["points"] = pick.picked(shown["points"], rules)
+        return Outcome(shown, tuple(job.folder / name for name in public))
 
 
 def _read(job: Job, settings: Settings) -> Scan:
@@ -257,7 +183,12 @@ def _with_scale(result: Result) -> Datum:
 def _export(result: Result, settings: ExportSettings) -> Written:
     from barerail.outputs.bundle import export
 
-    return export(result.clean, result.features, _with_scale(result), result.points, settings)
+    chosen, only = result.points, ""
+    if isinstance(settings, ExportAsked):
+        chosen, only = pick.picked(chosen, settings.rules), settings.only
+        if not chosen.points:
+            raise DataError(f"--only {only}: no point is in that list; barerail config prints what it takes")
+    return export(result.clean, result.features, _with_scale(result), chosen, settings, only)
 
 
 def _template(result: Result, settings: TemplateSettings) -> Written:

@@ -73,11 +73,15 @@ def show(outcome: "Outcome", until: str) -> None:
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import checks, datum_words, words
+    from barerail.outputs import checks, datum_words, groups, sides, words
 
     made: dict[str, Callable[[], str]] = {
         "datum": lambda: datum_words.datum_words(records["datum"]),
-        "points": lambda: words.points_table(records["points"]),
+        "points": lambda: "\n\n".join(
+            filter(
+                None, (tell(records["points"]) for tell in (words.points_table, sides.sides_words, groups.groups_words))
+            )
+        ),
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),
     }

@@ -137,6 +137,12 @@ class PointsSettings(Model):
     )
     centre_mm: Positive = Field(20.0, description="an unpaired point this close to y = 0 has side C, mm")
     zone_mm: float = Field(100.0, ge=100, description="length of a naming zone along the car, mm (judgement)")
+    pattern_mm: Positive = Field(
+        200.0, description="how far apart neighbouring holes of a pattern on one face may lie, mm (judgement)"
+    )
+    mirror: Literal["none", "left-to-right", "right-to-left", "average"] = Field(
+        "none", description="what the points of a names file are made symmetrical by; none: they stay as measured"
+    )
     register_mm: Positive = Field(
         100.0, description="how far a whole names file may stand off from the scan before nothing fits, mm (judgement)"
     )
@@ -194,6 +200,13 @@ class ExportSettings(Model):
     )
 
 
+class ExportAsked(ExportSettings):
+    """What one export is asked for: the points of one pick list."""
+
+    only: str = Field("", description="name of the pick list")
+    rules: tuple["PickRule", ...] = Field((), description="what the list takes")
+
+
 class TemplateSettings(Model):
     """What one template is asked for; no part of a job's settings."""
 
@@ -233,6 +246,41 @@ class CompareSettings(Model):
     )
 
 
+class PickRule(Model):
+    """Points of a pick list: those that all of what is set here holds for. Nothing set: every point."""
+
+    kinds: tuple[Literal["hole", "slot", "stud", "bolt-axis", "sleeve", "tube", "tube-node", "rail", "face"], ...] = ()
+    faces: tuple[Literal["up", "down", "fore", "aft", "inboard", "outboard"], ...] = ()
+    names: tuple[str, ...] = ()
+    x_mm: tuple[float, float] | None = None
+    y_mm: tuple[float, float] | None = None
+    z_mm: tuple[float, float] | None = None
+
+
+class OnlySettings(Model):
+    """Pick lists for --only: a point is in a list that one of its rules takes; lists of your own beside these."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+    __pydantic_extra__: dict[str, tuple[PickRule, ...]]
+
+    suspension: tuple[PickRule, ...] = Field(
+        (
+            PickRule(kinds=("bolt-axis", "sleeve")),
+            PickRule(names=("*arm-*", "link-*", "*-link-*", "*damper*", "*spring*", "*steering*", "rack*", "*-rack*")),
+        ),
+        description="suspension and steering pickups (judgement); rules: kinds, faces, names (* stands for anything, "
+        "small or capital), x_mm, y_mm, z_mm (from, to)",
+    )
+    body: tuple[PickRule, ...] = Field(
+        (PickRule(kinds=("hole", "slot", "stud"), faces=("up",)), PickRule(names=("*body*", "*panel*"))),
+        description="body and panel mounts (judgement)",
+    )
+    cage: tuple[PickRule, ...] = Field(
+        (PickRule(names=("*cage*", "*foot*", "*plate*", "square-*", "rectangle-*")),),
+        description="cage feet and plates (judgement); names are those of points and of their hole patterns",
+    )
+
+
 class ReportSettings(Model):
     """The page."""
 
@@ -259,5 +307,6 @@ class Settings(Model):
     points: PointsSettings = PointsSettings()
     straightness: StraightnessSettings = StraightnessSettings()
     check: CheckSettings = CheckSettings()
+    only: OnlySettings = OnlySettings()
     export: ExportSettings = ExportSettings()
     report: ReportSettings = ReportSettings()

@@ -10,6 +10,7 @@ import scan_files
 
 from barerail import run
 from barerail.geometry.frames import rigid
+from barerail.given import Request
 from barerail.records import CleanScan, Joint, Note, Scan, Written
 from barerail.screen import Screen
 
@@ -63,9 +64,9 @@ class Stages:
         assumed = () if settings.confirmed else ("front",) * (settings.front is None)
         return case.datum(assumed=assumed, evidence={"front": list(settings.front or ())})
 
-    def points(self, features, datum, wanted, settings):
+    def points(self, features, datum, wanted, settings, earlier=()):
         self._did("points")
-        self.wanted = wanted
+        self.wanted, self.earlier = wanted, [w.name for w in earlier]
         return case.mount_points()
 
     def straightness(self, features, datum, settings, points):
@@ -82,4 +83,4 @@ def quick(folder: Path) -> tuple[Path, Path]:
 
 def do(job: Path, *scans: Path, **more) -> run.Outcome:
     """Run a request without a word."""
-    return run.run(run.Request(job, scans=scans, **more), Screen(quiet=True))
+    return run.run(Request(job, scans=scans, **more), Screen(quiet=True))

@@ -342,3 +342,30 @@ def _names(folder):
     path = folder / "names.csv"
     path.write_text("name,kind,x_mm,y_mm,z_mm\nA,hole,1,2,3\n")
     return path
+
+
+def test_require_is_code_3_with_each_missing_name_and_its_why_and_keeps_the_files(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    job, file = tmp_path / "job", tmp_path / "names.csv"
+    call("run", scan, "--job", job, "--settings", settings)
+    one_line(call("points", "--job", job, "--require", "--quiet"), 2, "--require is about the points that a names file")
+    one_line(call("points", "--job", job, "--mirror", "average", "--quiet"), 2, "give one with --names FILE")
+    file.write_text("name,kind,x_mm,y_mm,z_mm\nnot there,hole,1,2,3\n")
+    result = call("points", "--job", job, "--names", file, "--require", "--quiet")
+    one_line(result, 3, "--require: not found in the scan: not there ()")
+    assert "not there,hole,L" in (job / "points.csv").read_text()
+    assert call("points", "--job", job, "--quiet").exit_code == 0
+    assert call("points", "--job", job, "--mirror", "up-to-down").exit_code == 2
+
+
+def test_the_job_remembers_how_points_are_mirrored_until_told_otherwise(tmp_path, stages):
+    scan, settings = quick(tmp_path)
+    job, file = tmp_path / "job", tmp_path / "names.csv"
+    file.write_text("name,kind,x_mm,y_mm,z_mm\na-L,hole,1,2,3\n")
+    told = lambda: json.loads((job / "job.json").read_text())["settings"]["points"]["mirror"]  # noqa: E731
+    call("run", scan, "--job", job, "--settings", settings, "--names", file, "--mirror", "left-to-right")
+    assert told() == "left-to-right"
+    call("points", "--job", job)
+    assert told() == "left-to-right"
+    call("points", "--job", job, "--mirror", "none")
+    assert told() == "none"

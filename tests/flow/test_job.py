@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import outputs_case as case
 import pytest
 import scan_files
 from stand_ins import Stages, do, quick
@@ -46,8 +47,8 @@ def snapshot(folder: Path) -> dict[str, bytes]:
 
 def test_a_run_writes_what_the_contract_names_and_nothing_else(job, tmp_path):
     public = {n for n in snapshot(job) if not n.startswith("work")}
-    assert public == {"job.json", "datum.json", "points.csv", "points.json", "pairs.csv", "straightness.json",
-                      "check.json", "to-measure.csv",
+    assert public == {"job.json", "datum.json", "points.csv", "points.json", "pairs.csv", "groups.csv",
+                      "straightness.json", "check.json", "to-measure.csv",
                       "export/points.csv", "export/chassis.ply", "report.html"}  # fmt: skip
     record = json.loads((job / "job.json").read_text())
     (given,) = record["inputs"]
@@ -166,6 +167,39 @@ def test_a_way_named_anew_forgets_the_recipe_and_a_recipe_the_way(job, stages, t
     assert stages.recipe is None
     do(job, changes={"datum.method": "symmetry"})
     assert json.loads((job / "job.json").read_text())["settings"]["datum"]["underside_z_mm"] == 0.0
+
+
+def test_names_of_the_jobs_own_points_are_kept_less_those_of_the_names_file(job, stages, tmp_path):
+    before = [p.name for p in case.mount_points().points if p.state == "measured"]
+    table = tmp_path / "mine.csv"
+    table.write_text("name,kind,x_mm,y_mm,z_mm\nright hole,hole,1,2,3\n")
+    do(job, names=table)
+    assert stages.earlier == before
+    do(job, changes={"points.centre_mm": 15.0})
+    assert stages.earlier == [name for name in before if name != "right hole"]
+    do(job, changes={"points.zone_mm": 400.0})
+    assert stages.earlier == [], "other zones are asked for"
+
+
+def test_names_of_the_job_whose_datum_is_repeated_come_with_it_step_by_step(job, stages, tmp_path):
+    before = tmp_path / "before"
+    before.mkdir()
+    (before / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
+    (before / "points.csv").write_text("name,kind,x_mm,y_mm,z_mm\nhole-f01-up-L,hole,100,200,3\n")
+    do(job, until="datum", datum_from=before)
+    (before / "points.csv").unlink()
+    do(job)
+    assert stages.earlier == ["hole-f01-up-L"]
+    do(job, changes={"fit.hole_min_mm": 7.0})
+    assert stages.earlier == ["hole-f01-up-L"] and (job / "work" / "earlier.csv").exists()
+
+
+def test_names_do_not_follow_when_the_datum_moves(job, stages, monkeypatch):
+    moved = case.CAR_FROM_SCAN.copy()
+    moved[0, 3] += 2.5
+    monkeypatch.setattr(case, "CAR_FROM_SCAN", moved)
+    do(job, changes={"datum.rival_ratio": 1.2})
+    assert stages.done == ["datum", "points", "straightness", "report"] and stages.earlier == []
 
 
 def test_a_job_may_move_and_its_scan_may_go(job, stages, tmp_path):

@@ -14,7 +14,7 @@ from barerail.cli import app
 from barerail.errors import UsageError
 from barerail.outputs.moved import moved_files, moved_words
 from barerail.outputs.page_moved import arrow_factor, compare_html, full_scale
-from barerail.records import DistanceMap, Measure, Moves, Note, RailShift, Shift, Unmoved
+from barerail.records import DistanceMap, Measure, MountPoints, Moves, Note, RailShift, Shift, Unmoved
 from barerail.settings import CompareSettings, ReportSettings
 from barerail.store.tables import limits
 
@@ -100,3 +100,15 @@ def test_bad_use_is_one_line_and_exit_2(tmp_path: Path) -> None:
         assert outcome.exit_code == 2, outcome.output
         assert len(outcome.stderr.strip().splitlines()) == 1
     assert CompareSettings().unmoved == ()
+
+
+def test_points_of_the_other_side_are_never_judged_as_if_they_were_measured() -> None:
+    seen = case.point("a-R", "hole", (100.0, -301.5, 20.0), (0.0, 0, 1))
+    copy = replace(seen, position=np.array([100.0, -300, 20]), state="mirrored", measured=seen)
+    made = MountPoints(
+        (copy, replace(copy, name="b-R", measured=None), case.point("c", "hole", (1.0, 2, 3), (0.0, 0, 1))), ()
+    )
+    assert [(p.name, p.state, p.position[1]) for p in made.as_measured().points] == [
+        ("a-R", "measured", -301.5),
+        ("c", "measured", 2.0),
+    ]

@@ -46,6 +46,7 @@ def test_a_points_csv_is_a_names_file():
     located = [p for p in whole.points if p.state != "missing"]
     assert [w.name for w in wanted] == [p.name for p in located] and left_out == ("not there",)
     for w, p in zip(wanted, located):
+        assert w.diameter_mm == pytest.approx(p.diameter, rel=0, abs=6e-4, nan_ok=True)
         assert w.kind == p.kind and w.position == pytest.approx(p.position.tolist(), rel=0, abs=6e-4)
 
 
@@ -77,6 +78,7 @@ def test_a_header_alone_names_nothing():
         ("name,kind,x_mm,y_mm,z_mm,reach_mm\nA,hole,1,2,3,0\n", "line 2: reach_mm is 0: .* more than 0 mm"),
         (f"# x rearward of the bulkhead\n{HEAD}", "speaks of other axes .*: say '# axes: iso4130'"),
         (f"# axes: iso8855, at ride height\n{HEAD}", "states other axes"),
+        ("name,kind,x_in,y_in,z_in,diameter_in\nA,hole,1,2,3,-1\n", "line 2: diameter_in is -1: .* more than 0 in"),
         ("", "has no header row"),
         (b"\xff\xfe\x00", "no UTF-8 text: save it as CSV UTF-8"),
     ],

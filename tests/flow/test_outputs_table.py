@@ -10,7 +10,10 @@ import numpy as np
 import pytest
 from outputs_case import CAR_FROM_SCAN, LEFT, datum, mount_points, point, straightness
 
+from barerail.outputs.cells import Style
 from barerail.outputs.table import datum_json, pairs_csv, points_csv, points_json, straightness_json
+from barerail.outputs.view import View, scaled
+from barerail.outputs.view import seen as seen_as
 from barerail.outputs.words import rounded_up
 from barerail.records import MountPoints
 from barerail.store import names
@@ -171,3 +174,16 @@ def test_same_records_same_bytes_and_no_minus_zero():
     assert points_csv(made, datum()) == points_csv(made, datum())
     assert b"-0.000" not in points_csv(made, datum())
     assert points_json(mount_points(), datum()) == points_json(mount_points(), datum())
+
+
+def test_a_mirrored_point_keeps_what_was_measured_beside_it_in_every_unit():
+    seen = point("a-R", "hole", (100.0, -301.5, 20.0), (0.0, 0, 1))
+    copy = point("a-R", "hole", (100.0, -300.0, 20.0), (0.0, 0, 1), state="mirrored", measured=seen)
+    made = MountPoints((copy, point("a-L", "hole", (100.0, 300.0, 20.0), (0.0, 0, 1))), ())
+    first, other = read(points_csv(made, datum()))
+    assert [first[f"measured_{a}_mm"] for a in "xyz"] == ["100.000", "-301.500", "20.000"]
+    assert [first[f"U_measured_{a}_mm"] for a in "xyz"] == ["0.400", "0.200", "0.100"]
+    assert other["measured_x_mm"] == "" and "not_measured: mirrored: a-R" in comments(points_csv(made, datum()))
+    turned, car = seen_as(made, datum(), View("iso4130"))
+    row = strict(points_json(scaled(turned, "in"), car, Style("in")))["points"][0]
+    assert (row["measured_x_in"], row["measured_y_in"]) == (round(-100 / 25.4, 8), round(301.5 / 25.4, 8))

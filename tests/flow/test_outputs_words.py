@@ -7,10 +7,10 @@ import pytest
 from outputs_case import LEFT, datum, mount_points, point, straightness
 
 from barerail.outputs.datum_words import datum_words
+from barerail.outputs.sides import one_sided, pairs_table, sides_words
 from barerail.outputs.words import (
     AXES,
     CAUTIONS,
-    pairs_table,
     points_table,
     stamp,
     straightness_words,
@@ -66,7 +66,19 @@ def test_a_name_cannot_break_the_table():
 
 def test_pairs_table_puts_the_largest_first():
     rows = pairs_table(mount_points()).splitlines()
-    assert rows[1].startswith(LEFT) and rows[1].split()[-6:] == ["0.65", "0.40", "-0.50", "0.20", "-0.12", "0.02"]
+    # by hand: sqrt(0.6543^2 + 0.5^2 + 0.125^2) = 0.833
+    cells = ["0.83", "0.65", "0.40", "-0.50", "0.20", "-0.12", "0.02"]
+    assert rows[1].startswith(LEFT) and rows[1].split()[-10:] == [*cells, "larger", "than", "U"]
+    assert rows[2].endswith("within U")
+
+
+def test_what_stands_on_one_side_only_is_said():
+    made = mount_points()
+    alone = [p.name for p in one_sided(made)]
+    assert "rail L" in alone and LEFT not in alone and "not there" not in alone
+    said = " ".join(sides_words(made).split())
+    assert said.startswith("Left against right") and f"on one side only: {', '.join(alone)}" in said
+    assert "no left/right pairs" in sides_words(MountPoints(made.points, ()))
 
 
 def test_straightness_words():

@@ -265,3 +265,12 @@ def test_rows_stand_front_to_rear_left_before_its_partner_and_twice_the_same():
 def test_no_features_make_no_points():
     made = run([])
     assert made.points == () and made.pairs == ()
+
+
+def test_a_one_sided_feature_says_so_and_why():
+    made = by_feature(run(chassis()))
+    lone = made[2 * len(left_side()) + 2]
+    assert lone.side == "R" and lone.note == "on one side only: no like one free within 25 mm of its mirror image"
+    assert not any("one side only" in p.note for p in made.values() if p.partner or p.side == "C")
+    some = run([*row(1), *(mirrored(f) for f in row(2, 20.0, (1391.0, 430.0, 300.0)))])
+    assert "a like feature close by puts its partner in doubt" in " ".join(p.note for p in some.points)

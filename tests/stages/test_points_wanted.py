@@ -273,7 +273,35 @@ def test_without_names_every_row_lateral_holes_too_is_measured():
 def test_a_long_file_of_which_only_two_names_fit_is_refused_not_given_to_other_holes():
     at = [(-150.0 * i - 31 * (i % 3), 440.0 - 17 * (i % 4), 9.0 * i) for i in range(10)]
     names = [Wanted(i, f"n{i}", "hole", p) for i, p in enumerate(at)]
-    elsewhere = [(x + 1060.0, y, z) for x, y, z in at[2:]]
+    elsewhere = [(x + 1060.0 + 90.0 * i, y, z) for i, (x, y, z) in enumerate(at[2:])]
     found = [feature("hole", p, UP, 25.0) for p in (*at[:2], *elsewhere)]
     with pytest.raises(DataError, match="only 2 of 10 names fit"):
         points(scanned(found), a_datum(), names, PointsSettings())
+
+
+def test_a_file_whose_origin_is_another_hole_is_registered_along_the_car_and_said():
+    found = chassis()
+    made = run(shaken(found, 0.3, 4), all_names(found, moved=(-497.2, 0, 3.0)))
+    assert given(made) == {w.name: i for i, w in enumerate(all_names(found))}
+    assert "moved 497" in warnings(made)
+
+
+def test_far_off_few_names_or_a_regular_pattern_are_not_taken_along_the_car():
+    """Five names say too little; of a ladder of like holes at one pitch each step fits nearly as well."""
+    found = chassis()
+    far = [replace(w, position=(w.position[0] - 497.0, *w.position[1:])) for w in all_names(found)[:5]]
+    assert all(p.state == "missing" for p in run(found, far).points if p.name in {w.name for w in far})
+    ladder = [feature("hole", (x, 430, 300), UP, 12) for x in range(0, 3000, 250)]
+    names = [wanted(f"n{i}", f, row=i, moved=(-1003.0, 0, 0)) for i, f in enumerate(ladder)]
+    with pytest.raises(DataError, match="names file"):
+        run(ladder + [mirrored(f) for f in ladder], names)
+
+
+def test_a_diameter_that_differs_is_told_and_the_name_stays():
+    found = chassis()
+    names = [replace(w, diameter_mm=f.diameter) for w, f in zip(all_names(found), found)]
+    assert "diameters" not in warnings(run(found, names))
+    names[3] = replace(names[3], diameter_mm=found[3].diameter - 2.0)
+    made = run(found, names)
+    assert given(made)["p3-L"] == 3
+    assert "diameters that differ: p3-L 10.5 mm, measured 12.5 mm" in warnings(made)

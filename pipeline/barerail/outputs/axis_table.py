@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from barerail.outputs.cells import PLAIN, TEXT, Style, csv_table
-from barerail.outputs.header import header_lines
+from barerail.outputs.header import header_lines, states
 from barerail.outputs.words import expanded
 from barerail.records import Datum, MountPoint, MountPoints
 
@@ -32,7 +32,7 @@ def bolt_axes_csv(points: MountPoints, datum: Datum, style: Style = PLAIN) -> by
 
     points: lengths in the style's unit (`view.scaled`).
     """
-    lines = header_lines("bolt axes, left and right side by side", datum, style, columns=MEANING)
+    lines = header_lines("bolt axes, left and right side by side", datum, style, columns=MEANING, **states(points))
     return csv_table(lines, COLUMNS, _rows(points), style)
 
 

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from barerail.errors import UsageError
 from barerail.outputs import axis_table, dxf, mesh, mesh_scene, step, table, thin
 from barerail.outputs.cells import Style
+from barerail.outputs.naming import file_stem
 from barerail.outputs.view import Ride, View, scaled, seen
 from barerail.records import CleanScan, Datum, Features, MountPoints, Note, Scan, Written
 from barerail.settings import ExportSettings
@@ -15,11 +16,17 @@ FOLDER = "export"
 
 
 def export(
-    clean: CleanScan, features: Features, datum: Datum, points: MountPoints, settings: ExportSettings
+    clean: CleanScan,
+    features: Features,
+    datum: Datum,
+    points: MountPoints,
+    settings: ExportSettings,
+    only: str = "",
 ) -> Written:
     """The files of `settings.formats`. UsageError for half a ride height, a mesh of a cloud that was asked for alone.
 
-    Tables come in the unit asked for; DXF, STEP, PLY, STL and OBJ are always in mm, GLB in m, as their readers expect.
+    only: the pick list that `points` are, which then stands in their files' names. Tables come in the unit asked for;
+    DXF, STEP, PLY, STL and OBJ are always in mm, GLB in m, as their readers expect.
     """
     scan, view = clean.scan, _view(settings)
     turned, car = seen(points, datum, view)
@@ -40,7 +47,8 @@ def export(
         "obj": lambda: mesh_scene.chassis_obj(thinner, car),
         "glb": lambda: mesh_scene.chassis_glb(thinner, car),
     }
-    files = {_name(f, view, datum, settings): makers[f]() for f in formats}
+    part = f"-{file_stem(only, 'call the list otherwise')}" if only else ""
+    files = {_name(f, part, view, datum, settings): makers[f]() for f in formats}
     return Written(files, _notes(scan, thinner, settings, len(formats)))
 
 
@@ -52,11 +60,11 @@ def _view(settings: ExportSettings) -> View:
     return View("" if settings.axes == "datum" else settings.axes, ride)
 
 
-def _name(form: str, view: View, datum: Datum, settings: ExportSettings) -> str:
+def _name(form: str, part: str, view: View, datum: Datum, settings: ExportSettings) -> str:
     if form in TABLES:
-        return f"{FOLDER}/{TABLES[form]}{view.suffix(datum, settings.unit)}.{'json' if form == 'json' else 'csv'}"
+        return f"{FOLDER}/{TABLES[form]}{part}{view.suffix(datum, settings.unit)}.{'json' if form == 'json' else 'csv'}"
     if form in ("dxf", "step"):
-        return f"{FOLDER}/points{view.suffix(datum, 'mm')}.{form}"
+        return f"{FOLDER}/points{part}{view.suffix(datum, 'mm')}.{form}"
     thinned = "-thinned" if settings.thin_to else ""
     return f"{FOLDER}/chassis{thinned}{view.ride_suffix() if form == 'glb' else view.suffix(datum, 'mm')}.{form}"
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from barerail.outputs.header import header_lines
+from barerail.outputs.header import header_lines, states
 from barerail.outputs.shapes import axis_ends, circles, located, slot_corners
 from barerail.outputs.words import AXES, one_line
 from barerail.records import KINDS, Array, Datum, MountPoint, MountPoints
@@ -94,5 +94,5 @@ def _add_datum(space: "Modelspace", points: MountPoints, datum: Datum) -> None:
         space.add_line((0, 0, 0), AXIS_MM * axis, dxfattribs={"layer": "DATUM"})
         _add_text(space, f"{letter} {word}", (AXIS_MM + TEXT_MM) * axis, "DATUM")
     low = np.min([np.zeros(3), *(p.position for p in points.points if located(p))], axis=0)
-    for row, line in enumerate(header_lines("mounting points", datum), 4):
+    for row, line in enumerate(header_lines("mounting points", datum, **states(points)), 4):
         _add_text(space, line, low - (0.0, 2 * TEXT_MM * row, 0.0), "DATUM")

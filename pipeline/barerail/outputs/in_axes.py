@@ -6,7 +6,7 @@ import numpy as np
 
 from barerail.geometry.frames import rigid
 from barerail.outputs.view import HALF_TURN, View, seen
-from barerail.records import Array, Datum, MountPoints, StationPair, Straightness
+from barerail.records import Array, Datum, MountPoint, MountPoints, StationPair, Straightness
 
 SIX = np.kron(np.eye(2), HALF_TURN)
 
@@ -29,7 +29,11 @@ def points_in(points: MountPoints, datum: Datum) -> MountPoints:
     if datum.axes == "iso8855":
         return points
     turned, _ = seen(points, forward(datum), View(datum.axes))
-    return replace(turned, points=tuple(replace(p, by_datum=p.by_datum @ SIX) for p in turned.points))
+    return replace(turned, points=tuple(map(_by_own, turned.points)))
+
+
+def _by_own(p: MountPoint) -> MountPoint:
+    return replace(p, by_datum=p.by_datum @ SIX, measured=_by_own(p.measured) if p.measured else None)
 
 
 def points_forward(points: MountPoints, datum: Datum) -> MountPoints:
@@ -37,7 +41,7 @@ def points_forward(points: MountPoints, datum: Datum) -> MountPoints:
     if datum.axes == "iso8855":
         return points
     turned, _ = seen(points, datum, View("iso8855"))
-    return replace(turned, points=tuple(replace(p, by_datum=p.by_datum @ SIX) for p in turned.points))
+    return replace(turned, points=tuple(map(_by_own, turned.points)))
 
 
 def straightness_in(s: Straightness, datum: Datum) -> Straightness:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.outputs import groups
 from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
 from barerail.outputs.datum_words import datum_words
 from barerail.outputs.page_checks import hand_checks
@@ -25,6 +26,7 @@ from barerail.outputs.page_tables import (
     station_rows,
 )
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
+from barerail.outputs.sides import one_sided
 from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
@@ -64,6 +66,8 @@ def report_html(
         marks=MARKS,
         points=point_rows(points),
         pairs=pair_rows(points),
+        patterns=groups.groups_words(points),
+        alone=[p.name for p in one_sided(points)],
         measures=measure_rows(straightness),
         meanings=meanings(straightness),
         straight=straightness,

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from barerail.outputs.page_view import with_u
-from barerail.outputs.words import ASSUMED, GIVEN_U, MEANING, TO_CONFIRM, by_size, expanded, fixed, one_line, quantity
+from barerail.outputs.sides import LARGER, apart, by_size, verdict
+from barerail.outputs.words import ASSUMED, GIVEN_U, MEANING, TO_CONFIRM, expanded, fixed, one_line, quantity
 from barerail.records import (
     LABELS,
     CleanScan,
@@ -97,12 +98,9 @@ def pair_rows(points: MountPoints) -> list[Row]:
     """One row a pair, the largest difference first; flagged where a difference is larger than its U."""
     rows = []
     for pair in by_size(points.pairs):
-        u = expanded(pair.cov)
-        beyond = bool(np.any(np.abs(pair.difference) > u))
-        told = (with_u(d, s, "") for d, s in zip(pair.difference, u))
-        length = fixed(float(np.linalg.norm(pair.difference)), 2)
-        verdict = "larger than U" if beyond else "within U"
-        rows.append(Row((one_line(pair.left), one_line(pair.right), *told, length, verdict), beyond))
+        told = (with_u(d, u, "") for d, u in zip(pair.difference, expanded(pair.cov)))
+        cells = (one_line(pair.left), one_line(pair.right), *told, fixed(apart(pair), 2), verdict(pair))
+        rows.append(Row(cells, verdict(pair) == LARGER))
     return rows
 
 

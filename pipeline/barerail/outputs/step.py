@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from barerail.geometry.frames import transform
-from barerail.outputs.header import header_fields
+from barerail.outputs.header import header_fields, states
 from barerail.outputs.shapes import axis_ends, circles, datum_planes, located, slot_corners
 from barerail.outputs.step_solids import hole_faces, rail_solid
 from barerail.outputs.words import axes_words, one_line
@@ -41,7 +41,7 @@ def points_step(points: MountPoints, features: Features, datum: Datum) -> bytes:
     parts += [(name, [_face(ring)]) for name, ring in hole_faces(points, features, datum)]
     parts += [(name, [_face(corners)]) for name, corners in datum_planes(points.points).items()]
     names, shapes = zip(*parts)
-    fields = header_fields("mounting points", datum)
+    fields = {**header_fields("mounting points", datum), **states(points)}
     title = f"{'UNCONFIRMED ' if 'stamp' in fields else ''}mounting points, mm, {axes_words(datum)}"
     notes = [f"{key}: {text}" for key, text in fields.items()]
     return _named(_written(_assembly(shapes)), [title, *names], notes)

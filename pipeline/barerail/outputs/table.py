@@ -8,8 +8,9 @@ import numpy as np
 
 from barerail.outputs.cells import MM_PER, PLAIN, TEXT, Style, csv_table, digits, json_text, rounded
 from barerail.outputs.fits import fits
-from barerail.outputs.header import header_fields, header_lines
-from barerail.outputs.words import AXES, GIVEN_U, MEANING, by_size, expanded, quantity
+from barerail.outputs.header import header_fields, header_lines, states
+from barerail.outputs.sides import apart, by_size, one_sided, verdict
+from barerail.outputs.words import AXES, GIVEN_U, MEANING, expanded, one_line, quantity
 from barerail.records import Array, Bay, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
 
 COLUMNS = {
@@ -25,15 +26,22 @@ COLUMNS = {
     **dict.fromkeys(("along_x", "along_y", "along_z"), 6),
     "U_length_mm": 3,
     "U_axis_deg": 3,
+    **dict.fromkeys(("measured_x_mm", "measured_y_mm", "measured_z_mm"), 3),
+    **dict.fromkeys(("U_measured_x_mm", "U_measured_y_mm", "U_measured_z_mm"), 3),
+    "group": TEXT,
 }
 """Columns of points.csv and their decimals; points.json has three more."""
 PAIR_COLUMNS = {
     **dict.fromkeys(("left", "right"), TEXT),
-    **dict.fromkeys(("dx_mm", "dy_mm", "dz_mm", "U_dx_mm", "U_dy_mm", "U_dz_mm"), 3),
+    **dict.fromkeys(("dx_mm", "dy_mm", "dz_mm", "U_dx_mm", "U_dy_mm", "U_dz_mm", "apart_mm"), 3),
+    "against_U": TEXT,
 }
 OPPOSITE = {a: b for pair in (("up", "down"), ("fore", "aft"), ("inboard", "outboard")) for a, b in (pair, pair[::-1])}
 LOCAL = "U_local is from the fit alone, without datum, drift and scale, for distances within one bracket"
-DIFFERENCE = "the right point mirrored to the left, less the left point; the datum's share of U cancels"
+BESIDE = "measured_: where state is mirrored or averaged, the point as measured, empty where it wasn't seen"
+DIFFERENCE = (
+    "of what was measured: the right point mirrored to the left, less the left point; the datum's share of U cancels"
+)
 
 
 def points_csv(points: MountPoints, datum: Datum, style: Style = PLAIN) -> bytes:
@@ -41,13 +49,14 @@ def points_csv(points: MountPoints, datum: Datum, style: Style = PLAIN) -> bytes
 
     points: lengths in the style's unit (`view.scaled`).
     """
-    lines = header_lines("mounting points", datum, style, columns=LOCAL)
+    lines = header_lines("mounting points", datum, style, columns=f"{LOCAL}; {BESIDE}", **states(points))
     return csv_table(lines, COLUMNS, (_row(p) for p in points.points), style)
 
 
 def pairs_csv(points: MountPoints, datum: Datum) -> bytes:
     """Left/right pairs, the largest difference first: right mirrored less left, mm, each with U (k = 2)."""
-    lines = header_lines("left/right pairs", datum, columns=DIFFERENCE)
+    alone = ", ".join(one_line(p.name) for p in one_sided(points))
+    lines = header_lines("left/right pairs", datum, columns=DIFFERENCE, one_sided=alone or "none")
     return csv_table(lines, PAIR_COLUMNS, map(_pair_row, by_size(points.pairs)), PLAIN)
 
 
@@ -57,7 +66,8 @@ def points_json(points: MountPoints, datum: Datum, style: Style = PLAIN) -> byte
     points: lengths in the style's unit (`view.scaled`). What is in it and how: points.schema.json beside this module.
     """
     about = {
-        "columns": LOCAL,
+        "columns": f"{LOCAL}; {BESIDE}",
+        **states(points),
         style.name("covariance_mm2"): "3x3, standard uncertainties squared, datum, drift and scale included; _local: "
         "the fit alone",
         "by_datum": "3x6, derivative of the point by the six numbers of datum.json (tx, ty, tz mm; rx, ry, rz rad)",
@@ -127,11 +137,14 @@ def _row(p: MountPoint) -> dict[str, Any]:
     tilt = 2 * math.degrees(math.sqrt(max(0.0, np.linalg.eigvalsh(p.cov_axis)[-1]))) if np.any(p.cov_axis) else np.nan
     values = (p.name, p.kind, p.side, p.partner, *p.position, *axis, p.diameter, p.length, *expanded(p.cov))
     values += (*expanded(p.cov_local), 2 * p.u_diameter, p.arc_deg, p.n, p.rms, p.state, p.note, p.face)
-    return dict(zip(COLUMNS, (*values, *p.along, 2 * p.u_length, tilt), strict=True))
+    beside = (*p.measured.position, *expanded(p.measured.cov)) if p.measured else (np.nan,) * 6
+    return dict(zip(COLUMNS, (*values, *p.along, 2 * p.u_length, tilt, *beside, p.group), strict=True))
 
 
 def _pair_row(p: Pair) -> dict[str, Any]:
-    return dict(zip(PAIR_COLUMNS, (p.left, p.right, *p.difference, *expanded(p.cov)), strict=True))
+    return dict(
+        zip(PAIR_COLUMNS, (p.left, p.right, *p.difference, *expanded(p.cov), apart(p), verdict(p)), strict=True)
+    )
 
 
 def _point(p: MountPoint, style: Style) -> dict[str, Any]:

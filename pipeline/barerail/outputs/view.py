@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from barerail.errors import UsageError
-from barerail.geometry.frames import rigid, skew
+from barerail.geometry.frames import rigid, skew, transform
 from barerail.outputs.cells import MM_PER
 from barerail.outputs.words import AXES
-from barerail.records import Array, Datum, MountPoint, MountPoints, Pair
+from barerail.records import Array, Datum, Group, MountPoint, MountPoints, Pair
 
 HALF_TURN = np.diag([-1.0, -1.0, 1.0])
 """Between ISO 8855 (x forward, y left) and ISO 4130 (x rearward, y right), both ways: det +1, z stays up."""
@@ -88,6 +88,7 @@ def seen(points: MountPoints, datum: Datum, view: View) -> tuple[MountPoints, Da
         tuple(_turned(p, m) for p in points.points),
         tuple(replace(p, difference=r @ p.difference, cov=r @ p.cov @ r.T) for p in points.pairs),
         points.notes,
+        tuple(_turned_group(g, m) for g in points.groups),
     )
     big = np.block([[r, skew(m[:3, 3]) @ r], [np.zeros((3, 3)), r]])
     origin = "; ".join(filter(None, [datum.origin, view.ride.words() if view.ride else "", _matrix_words(m, datum)]))
@@ -119,7 +120,14 @@ def _turned(p: MountPoint, m: Array) -> MountPoint:
         cov_local=r @ p.cov_local @ r.T,
         cov_axis=r @ p.cov_axis @ r.T,
         by_datum=r @ p.by_datum,
+        measured=_turned(p.measured, m) if p.measured else None,
     )
+
+
+def _turned_group(g: Group, m: Array) -> Group:
+    r = m[:3, :3]
+    cov = r @ g.cov @ r.T
+    return replace(g, centre=transform(m, g.centre), off=g.off @ r.T, difference=r @ g.difference, cov=cov)
 
 
 def scaled(points: MountPoints, unit: str) -> MountPoints:
@@ -142,6 +150,7 @@ def _scaled(p: MountPoint, s: float) -> MountPoint:
         cov=s**2 * p.cov,
         cov_local=s**2 * p.cov_local,
         detail=_detail(p.detail, s),
+        measured=_scaled(p.measured, s) if p.measured else None,
     )
 
 

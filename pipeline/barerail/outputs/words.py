@@ -3,12 +3,12 @@
 import math
 import re
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from rich.cells import cell_len
 
-from barerail.records import Array, Bay, Datum, Measure, MountPoint, MountPoints, Pair, Straightness
+from barerail.records import Array, Bay, Datum, Measure, MountPoint, MountPoints, Straightness
 
 GIVEN_U = "none: the given matrix is taken as exact, its own uncertainty was not stated"
 AXES = {"iso8855": ("forward", "left", "up"), "iso4130": ("rearward", "right", "up")}
@@ -82,11 +82,6 @@ def expanded(cov: Array) -> Array:
     return 2 * np.sqrt(np.diag(cov))
 
 
-def by_size(pairs: Iterable[Pair]) -> list[Pair]:
-    """Pairs, the largest difference first."""
-    return sorted(pairs, key=lambda p: (-float(np.linalg.norm(p.difference)), p.left))
-
-
 def axes_words(datum: Datum) -> str:
     """The axes in words, e.g. x forward, y left, z up."""
     return ", ".join(f"{axis} {word}" for axis, word in zip("xyz", AXES[datum.axes]))
@@ -139,16 +134,6 @@ def _point_cells(p: MountPoint) -> tuple[str, ...]:
         fixed(rounded_up(2 * p.u_diameter, 2), 2),
         note,
     )
-
-
-def pairs_table(points: MountPoints) -> str:
-    """One row a left/right pair, the largest difference first: right mirrored less left, each with U."""
-    head = ("left", "right", "dx mm", "U", "dy mm", "U", "dz mm", "U")
-    rows = []
-    for p in by_size(points.pairs):
-        values = (c for d, u in zip(p.difference, expanded(p.cov)) for c in (fixed(d, 2), fixed(rounded_up(u, 2), 2)))
-        rows.append((one_line(p.left), one_line(p.right), *values))
-    return f"{text_table(head, rows, (False, False) + (True,) * 6)}\nright mirrored to the left, less left; U: k = 2"
 
 
 def quantity(name: str) -> tuple[str, str]:

@@ -43,6 +43,7 @@ from barerail.records.judged import (
 from barerail.records.moved import DistanceMap, Moves, RailShift, Shift, Unmoved
 from barerail.records.points import (
     Datum,
+    Group,
     Influence,
     MountPoint,
     MountPoints,
@@ -77,6 +78,7 @@ __all__ = [
     "Feature",
     "Features",
     "Frozen",
+    "Group",
     "Index",
     "Influence",
     "Joint",

@@ -1,8 +1,11 @@
 """The datum, and the points labelled in it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import nan
 from typing import Any
+
+import numpy as np
 
 from barerail.records.base import Array, Frozen, Note, nan3, no_rows
 
@@ -40,13 +43,17 @@ class Datum(Frozen):
 
 @dataclass(frozen=True)
 class Wanted:
-    """One row of a names file: a feature the user named, and where to look for it, in car axes."""
+    """One row of a names file: a feature the user named, and where to look for it, in car axes.
+
+    diameter_mm: nan where the file says none.
+    """
 
     row: int
     name: str
     kind: str
     position: tuple[float, float, float]
     reach_mm: float = 15.0
+    diameter_mm: float = nan
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +62,8 @@ class MountPoint(Frozen):
 
     by_datum (3, 6): derivative of the position with respect to the datum's six numbers.
     feature: index in Features.found, -1 where it is not a measured one. face: up, down, fore, aft, inboard, outboard.
+    measured: where state is mirrored or averaged, the point as measured; None where it wasn't seen.
+    group: name of the hole pattern it belongs to.
     """
 
     name: str
@@ -81,6 +90,8 @@ class MountPoint(Frozen):
     ends: Array = field(default_factory=no_rows)
     detail: Mapping[str, float] = field(default_factory=dict)
     feature: int = -1
+    measured: "MountPoint | None" = None
+    group: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,9 +105,43 @@ class Pair(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
+class Group(Frozen):
+    """Holes on one face that form a pattern, in car axes, mm: a row, square, rectangle, grid or bolt-circle.
+
+    holes: names (k). centre (3,). pitch: along and across, circle: diameter through the holes, lean_deg: what the
+    angle between columns and rows is more than 90 degrees; nan where a shape has none; u_: standard uncertainties.
+    off (k, 3): each hole less its ideal place, u_off (k,). difference (3,): between partners, the right pattern's
+    centre mirrored less the left one's, and its covariance; nan without a partner.
+    """
+
+    name: str
+    shape: str
+    side: str
+    partner: str
+    holes: tuple[str, ...]
+    centre: Array
+    pitch: tuple[float, float]
+    u_pitch: tuple[float, float]
+    circle: float
+    u_circle: float
+    lean_deg: float
+    u_lean_deg: float
+    off: Array
+    u_off: Array
+    difference: Array = field(default_factory=nan3)
+    cov: Array = field(default_factory=lambda: np.full((3, 3), np.nan))
+
+
+@dataclass(frozen=True, eq=False)
 class MountPoints:
-    """The labelled points and left/right pairs."""
+    """The labelled points, left/right pairs and hole patterns."""
 
     points: tuple[MountPoint, ...]
     pairs: tuple[Pair, ...]
     notes: tuple[Note, ...] = ()
+    groups: tuple[Group, ...] = ()
+
+    def as_measured(self) -> "MountPoints":
+        """The points where they were measured, for what judges the frame; copies of the other side left out."""
+        own = (p.measured or p for p in self.points)
+        return replace(self, points=tuple(p for p in own if p.state not in ("mirrored", "averaged")))

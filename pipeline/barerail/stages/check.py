@@ -73,6 +73,8 @@ def _compared(m: Measured, places: Mapping[str, MountPoint], noise: NoiseModel, 
             raise UsageError(f"{m.given}: no point is called '{name}'; {hint}")
         if not np.isfinite(places[name].position).all():
             raise DataError(f"{m.given}: {name} was not found in the scan, so there is no length to compare")
+        if places[name].state != "measured":
+            raise DataError(f"{m.given}: {name} is {places[name].state}, not measured: its length would prove nothing")
     a, b = places[m.a], places[m.b]
     expected = distance(a, b)
     u = float(np.hypot(distance_U(a, b, noise), tape if m.U_mm is None else m.U_mm))

@@ -147,6 +147,8 @@ def _toml(value: Any) -> str:
     """A plain value as TOML."""
     if isinstance(value, bool | str):
         return json.dumps(value)
+    if isinstance(value, BaseModel):
+        return _toml(value.model_dump(exclude_defaults=True))
     if isinstance(value, tuple | list):
         return f"[{', '.join(map(_toml, value))}]"
     if isinstance(value, Mapping):

@@ -1,6 +1,7 @@
 """Names files: which features the user named, and where they are to be looked for."""
 
 import csv
+import math
 import re
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
@@ -112,18 +113,21 @@ def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str, ahead: flo
         raise UsageError(f"{place} ({name}): '{kind}' is no kind of feature; {hint}")
     columns = [f"{axis}_{unit}" for axis in _COORDINATES]
     x, y, z = (number(cells.get(column, ""), column, place) * _MM_PER[unit] for column in columns)
-    return Wanted(row, name, kind, (ahead * x, ahead * y, z), _reach(cells, place))
+    reach = _length(cells, "reach", "how far to look", place, REACH_MM)
+    diameter = _length(cells, "diameter", "a diameter", place, math.nan)
+    return Wanted(row, name, kind, (ahead * x, ahead * y, z), reach, diameter)
 
 
-def _reach(cells: Mapping[str, str], place: str) -> float:
-    given = [(u, cells[f"reach_{u}"]) for u in _MM_PER if cells.get(f"reach_{u}")]
+def _length(cells: Mapping[str, str], column: str, what: str, place: str, otherwise: float) -> float:
+    """mm of a column that may be missing or empty, and is above 0 otherwise."""
+    given = [(u, cells[f"{column}_{u}"]) for u in _MM_PER if cells.get(f"{column}_{u}")]
     if not given:
-        return REACH_MM
+        return otherwise
     unit, text = given[0]
-    reach = number(text, f"reach_{unit}", place) * _MM_PER[unit]
-    if reach <= 0:
-        raise UsageError(f"{place}: reach_{unit} is {text}: how far to look must be more than 0 {unit}")
-    return reach
+    length = number(text, f"{column}_{unit}", place) * _MM_PER[unit]
+    if length <= 0:
+        raise UsageError(f"{place}: {column}_{unit} is {text}: {what} must be more than 0 {unit}")
+    return length
 
 
 def _unique(wanted: list[Wanted], file: str) -> None:

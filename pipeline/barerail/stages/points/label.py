@@ -22,7 +22,10 @@ Words = NDArray[np.str_]
 
 
 class Labels(NamedTuple):
-    """Per row of Placed: name, row of its partner where it has one, side, face, axis (3,), and remarks for its note."""
+    """Per row of Placed: name, row of its partner where it has one, side, face, axis (3,), remarks for its note.
+
+    group: name of the pattern that a hole of this name belongs to.
+    """
 
     names: Mapping[int, str]
     partner: Mapping[int, int]
@@ -30,6 +33,7 @@ class Labels(NamedTuple):
     face: Words
     axis: Array
     remarks: Mapping[int, list[str]]
+    group: Mapping[str, str]
 
 
 def sides(placed: Placed, partners: Partners, settings: PointsSettings) -> Words:
@@ -38,6 +42,11 @@ def sides(placed: Placed, partners: Partners, settings: PointsSettings) -> Words
     side = np.where(np.abs(y) <= settings.centre_mm, "C", np.where(y > 0, "L", "R"))
     side[partners.left], side[partners.right] = "L", "R"
     return side
+
+
+def alone(side: Words, partner: Mapping[int, int]) -> list[int]:
+    """Rows on the left or right that have no partner."""
+    return [i for i, s in enumerate(side) if s != "C" and i not in partner]
 
 
 def faces(placed: Placed, side: Words) -> Words:
@@ -106,6 +115,7 @@ def labelled(placed: Placed, sums: Budget, labels: Labels, datum: Datum, row: in
         ends=transform(datum.car_from_scan, f.ends),
         detail=f.detail,
         feature=int(placed.found[row]),
+        group=labels.group.get(labels.names[row], ""),
     )
 
 

@@ -14,7 +14,10 @@ FITS_MM = 7.5
 DISTINCT_MM = 10.0
 FEW = 4
 """Fewer fits than this, and less than half of the names, are no evidence (judgement)."""
+FEW_FAR = 6
+"""Fewer fits than this say nothing of a pattern that stands further off: three pairs (judgement)."""
 VOTERS = 400
+VOTES = 100_000
 PROPOSALS = 40
 
 
@@ -32,12 +35,20 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
     features: `matching.tree` of the features' places `at`, mm. Places within `furthest` mm are compared. DataError
     where another one explains the names as well: as many fit, and not all do as they stand; or all fit at both, and
     the other is less than twice as far. A pattern that must move further than a name may be off by needs four names,
-    half of all, and twice as many as any other place. Fewer than two fits are no pattern: it stays where it is; two
-    or three of a file of more than twice as many are refused.
+    half of all, and twice as many as any other place. Where not all fit there, places further off along the car are
+    tried, for the file's x = 0 may be another feature's: with six names, half of all, and twice as many as any other
+    place it is taken; with six and more than here, refused. Fewer than two fits are no pattern: it stays where it is;
+    two or three of a file of more than twice as many are refused.
     """
-    found = _placements(names, kind, features, at, furthest)
-    best, rivals = found[0], [p for p in found[1:] if p.fits >= 2]
+    found = _placements(names, kind, features, at, _proposals(names, kind, features, at, furthest))
     rest = Placement(np.zeros(3), 0, float("nan"))
+    best, rivals = found[0], [p for p in found[1:] if p.fits >= 2]
+    off = _further(names, kind, features, at, furthest) if best.fits < len(names) else []
+    if off and off[0].fits > best.fits:
+        second = max([best, *off[1:]], key=lambda p: p.fits)
+        if 2 * second.fits <= off[0].fits and 2 * off[0].fits >= len(names):
+            return off[0]
+        raise _untold(off[0], second, len(names))
     if best.fits < 2 or (best.fits == 2 and _length(best) > reach):
         return rest
     if best.fits < FEW and 2 * best.fits < len(names):
@@ -49,11 +60,7 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
     rival = max(rivals, key=lambda p: (p.fits, -_length(p)), default=rest)
     if _clear(best, rival, len(names), reach):
         return best
-    raise DataError(
-        f"names file: its pattern can't be told from one moved on: {_fit_words(best, len(names))}, "
-        f"{_fit_words(rival, len(names)) if rival.fits else 'and none as they stand'}; set the datum with "
-        "--datum-from the job the names come from, take out names of what the scan doesn't show, or name more features"
-    )
+    raise _untold(best, rival, len(names))
 
 
 def moved_words(shift: Array) -> str:
@@ -70,9 +77,15 @@ def _clear(best: Placement, rival: Placement, n: int, reach: float) -> bool:
     return enough and 2 * rival.fits <= best.fits
 
 
-def _placements(names: Array, kind: Index, features: cKDTree, at: Array, furthest: float) -> list[Placement]:
+def _further(names: Array, kind: Index, features: cKDTree, at: Array, furthest: float) -> list[Placement]:
+    """Places further along the car than `furthest` mm where enough names fit, the ones with most fits first."""
+    found = _placements(names, kind, features, at, _along(names, kind, features, at, furthest))
+    return [p for p in found if _length(p) > furthest and p.fits >= FEW_FAR]
+
+
+def _placements(names: Array, kind: Index, features: cKDTree, at: Array, proposals: Array) -> list[Placement]:
     """Distinct shifts, the ones with most fits first, of those the nearer first."""
-    shifts = np.vstack([np.zeros(3), _proposals(names, kind, features, at, furthest)])
+    shifts = np.vstack([np.zeros(3), proposals])
     refined = [_refined(shift, names, kind, features, at) for shift in shifts]
     refined.sort(key=lambda p: (-p.fits, round(_length(p), 6), *p.shift))
     kept: list[Placement] = []
@@ -84,9 +97,28 @@ def _placements(names: Array, kind: Index, features: cKDTree, at: Array, furthes
 
 def _proposals(names: Array, kind: Index, features: cKDTree, at: Array, furthest: float) -> Array:
     """Shifts (m, 3) that many names vote for, at most 400 names voting, strongest first."""
-    voters = np.unique(np.linspace(0, len(names) - 1, min(len(names), VOTERS)).astype(int))
+    voters = _voters(names)
     found = links(tree(names[voters], kind[voters]), features, furthest)
-    votes = at[found.b] - names[voters][found.a]
+    return _strongest(at[found.b] - names[voters][found.a])
+
+
+def _along(names: Array, kind: Index, features: cKDTree, at: Array, furthest: float) -> Array:
+    """`_proposals` at any distance along the car: y = 0 is the mirror plane in every datum, the level may differ."""
+    of = np.rint(np.asarray(features.data)[:, 3] / APART)
+    votes = [np.zeros((0, 3))]
+    for i in _voters(names):
+        vote = at[of == kind[i]] - names[i]
+        votes.append(vote[(np.abs(vote[:, 1]) <= FITS_MM) & (np.abs(vote[:, 2]) <= furthest)])
+    cast = np.concatenate(votes)
+    return _strongest(cast[:: len(cast) // VOTES + 1])
+
+
+def _voters(names: Array) -> Index:
+    return np.unique(np.linspace(0, len(names) - 1, min(len(names), VOTERS)).astype(np.int64))
+
+
+def _strongest(votes: Array) -> Array:
+    """Shifts (m, 3) with the most votes about them, strongest first."""
     if len(votes) == 0:
         return votes
     order = np.argsort(np.linalg.norm(votes, axis=1).round(6), kind="stable")
@@ -113,6 +145,14 @@ def _refined(shift: Array, names: Array, kind: Index, features: cKDTree, at: Arr
 
 def _length(p: Placement) -> float:
     return float(np.linalg.norm(p.shift))
+
+
+def _untold(best: Placement, rival: Placement, n: int) -> DataError:
+    other = _fit_words(rival, n) if rival.fits else "and none as they stand"
+    return DataError(
+        f"names file: its pattern can't be told from one moved on: {_fit_words(best, n)}, {other}; set the datum with "
+        "--datum-from the job the names come from, take out names of what the scan doesn't show, or name more features"
+    )
 
 
 def _fit_words(p: Placement, n: int) -> str:

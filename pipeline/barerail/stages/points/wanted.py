@@ -43,7 +43,8 @@ def give(wanted: Sequence[Wanted], placed: Placed, partner: dict[int, int], sett
     Within reach_mm of its registered place, of its kind, and on its side of the car, the matching with the least sum
     of distance over reach is taken. Names whose feature has another candidate less than twice as far are refused
     (DataError, all in one line). A feature that has a like one less than twice as far as the name is in a row whose
-    end the scan may not show: the name is missing. A name in -L or -R names the partner as well, unless that has one.
+    end the scan may not show: the name is missing. A diameter that differs is told only: a hole may
+    have been drilled out. A name in -L or -R names the partner as well, unless that has one.
     """
     check(wanted)
     if not wanted:
@@ -53,7 +54,7 @@ def give(wanted: Sequence[Wanted], placed: Placed, partner: dict[int, int], sett
 
 class _Giving:
     def __init__(self, wanted: Sequence[Wanted], placed: Placed, settings: PointsSettings) -> None:
-        self.wanted, self.placed = wanted, placed
+        self.wanted, self.placed, self.size_mm = wanted, placed, settings.pair_size_mm
         self.kind = np.array([KINDS.index(w.kind) for w in wanted])
         self.reach = np.array([w.reach_mm for w in wanted])
         self.side = np.array([SIDES.get(w.name[-2:], 0.0) for w in wanted])
@@ -85,7 +86,12 @@ class _Giving:
             why[i] = self._why(i, names)
         missing = {self.wanted[i]: why[i] for i in sorted(why)}
         partners = self._for_partners(names, partner)
-        notes = (*self._registered(), *self._stands_out(a[~in_row], d[~in_row]), *self._split(names, partner))
+        notes = (
+            *self._registered(),
+            *self._stands_out(a[~in_row], d[~in_row]),
+            *self._other_size(a[~in_row], b[~in_row]),
+            *self._split(names, partner),
+        )
         return Given(names | partners, missing, notes)
 
     def _candidates(self) -> tuple[Links, Array]:
@@ -169,6 +175,15 @@ class _Giving:
         far = distance > max(FITS_MM, STANDS_OUT * typical)
         rows = [f"{self.wanted[i].name} {d:.1f} mm" for i, d in zip(a[far], distance[far])]
         text = f"names further from their feature than the others (median {typical:.1f} mm): {', '.join(rows)}"
+        return [Note("points", text, len(rows), warning=True)] if rows else []
+
+    def _other_size(self, a: Index, b: Index) -> list[Note]:
+        """Names whose feature is wider or narrower than the names file says; a sleeve may show bore or outside."""
+        rows = []
+        for w, f in ((self.wanted[i], self.placed.source[j]) for i, j in zip(a, b)):
+            if w.kind != "sleeve" and abs(f.diameter - w.diameter_mm) > self.size_mm + 2 * f.u_diameter:
+                rows.append(f"{w.name} {w.diameter_mm:.1f} mm, measured {f.diameter:.1f} mm")
+        text = f"names file: diameters that differ: {'; '.join(rows)}"
         return [Note("points", text, len(rows), warning=True)] if rows else []
 
     def _split(self, names: dict[int, str], partner: dict[int, int]) -> list[Note]:

@@ -22,7 +22,7 @@ def bays(points: MountPoints, noise: NoiseModel) -> tuple[Bay, ...]:
     Lengths are straight, and in plan: seen from above, as on a floor with a plumb line. For a bay L long and W wide
     whose diagonals differ by D, one rail leads by D sqrt(L^2 + W^2) / (2 L) (trade geometry of a skewed rectangle).
     """
-    named = {p.name: p for p in points.points}
+    named = {p.name: p for p in points.as_measured().points}
     pairs = [(named[p.left], named[p.right]) for p in points.pairs]
     good = sorted((p for p in pairs if _good(*p)), key=lambda p: float(p[0].position[0]))
     return tuple(_bay(a, b, noise) for a, b in pairwise(_spread(good)))
