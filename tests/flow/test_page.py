@@ -39,6 +39,7 @@ from barerail.records import (
     Source,
 )
 from barerail.settings import ReportSettings
+from barerail.store.names import parse
 from browser import CHROMIUM, Browser
 
 NASTY = ("</script><script>alert(1)</script>", 'a"b&<i>c', "<img src=x onerror=alert(2)>")
@@ -113,17 +114,19 @@ def test_nothing_is_fetched(page):
     policy = next(a for tag, a in page.elements if a.get("http-equiv") == "Content-Security-Policy")["content"]
     assert policy.startswith("default-src 'none';") and "http" not in policy and "connect-src" not in policy
     for tag, attributes in page.elements:
-        assert tag not in ("link", "iframe", "img", "object", "embed", "base", "video", "audio", "form")
+        assert tag not in ("link", "iframe", "img", "object", "embed", "base", "video", "audio")
         for name in ("src", "href", "srcset", "data", "poster", "action", "background"):
             assert (attributes.get(name) or "#").startswith("#"), (tag, attributes)
     style = (resources.files("barerail.outputs") / "templates/report.css").read_text("utf-8")
-    script = (resources.files("barerail.outputs") / "templates/report.js").read_text("utf-8")
+    assert "form-action 'none'" in policy
+    templates = resources.files("barerail.outputs") / "templates"
+    script = "".join((templates / f"{name}.js").read_text("utf-8") for name in ("report", "naming"))
     assert not re.search(r"url\(|@import|https?:", style)
     assert not re.search(r"https?:|fetch\(|XMLHttpRequest|import\(|WebSocket|sendBeacon", script)
 
 
 def test_names_are_text_never_markup(html, page):
-    assert [tag for tag, _ in page.elements].count("script") == 3
+    assert [tag for tag, _ in page.elements].count("script") == 4
     assert not any(name.startswith("on") for _, attributes in page.elements for name in attributes)
     for p in labelled().points:
         assert one_line(p.name) in page.texts
@@ -463,6 +466,38 @@ def test_keys_turn_the_view(browser, file):
     )
     after = np.array(browser.run(EYE))
     assert after[2] == pytest.approx(before[2], abs=1e-6) and np.linalg.norm(after - before) > 1
+
+
+def name_it(browser: Browser, row: int, text: str) -> str:
+    """Choose a point, type a name, press the button; what the page says then."""
+    browser.run(f"document.querySelector('[data-point=\"{row}\"]').click()")
+    browser.run(f"document.querySelector('#naming input').value = {json.dumps(text)}")
+    browser.run("document.querySelector('#naming [type=submit]').click()")
+    return browser.run("document.getElementById('naming-told').textContent")
+
+
+def test_names_given_by_clicking_make_a_file_that_the_points_stage_takes(browser, file):
+    browser.open(file, 1280, 900, READY)
+    points = labelled().points
+    left = next(i for i, p in enumerate(points) if p.side == "L" and p.partner)
+    other = next(i for i, p in enumerate(points) if p.name == points[left].partner)
+    alone = next(i for i, p in enumerate(points) if p.side == "C")
+    another = next(i for i, p in enumerate(points) if p.side == "L" and not p.partner)
+    assert "Named arm, front-L and arm, front-R" in name_it(browser, left, "arm, front")
+    assert "is on the left" in name_it(browser, left, "arm-R")
+    assert "is given already" in name_it(browser, another, "arm, front-L")
+    name_it(browser, alone, "jack")
+    wanted = parse(browser.run("namesFile()").encode(), "names.csv").wanted
+    assert [w.name for w in wanted] == ["arm, front-L", "arm, front-R", "jack"]
+    for w, row in zip(wanted, (left, other, alone)):
+        assert w.kind == points[row].kind and w.position == pytest.approx(points[row].position, abs=6e-4)
+    tags = browser.run("[...document.querySelectorAll('.tag')].map((t) => t.textContent)")
+    assert "arm, front-L" in tags and one_line(points[left].name) not in tags
+    for _ in range(2):
+        browser.run("document.querySelector('#naming [data-do=undo]').click()")
+    assert parse(browser.run("namesFile()").encode(), "names.csv").wanted == ()
+    assert browser.run("document.querySelector('#naming [data-do=download]').disabled") is True
+    assert browser.errors == []
 
 
 def data_of(html: str) -> dict:

@@ -2,6 +2,7 @@
 
 import json
 from collections import Counter
+from collections.abc import Sequence
 from importlib import resources
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy as np
 from barerail.outputs import groups
 from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
 from barerail.outputs.datum_words import datum_words
+from barerail.outputs.header import header_fields
 from barerail.outputs.page_checks import hand_checks
 from barerail.outputs.page_scan import packed, shown
 from barerail.outputs.page_straight import straight_figure
@@ -50,7 +52,8 @@ def report_html(
     drawn = view_data(clean, features, datum, points, settings)
     return page_html(
         "report.html.j2",
-        {"view": drawn, "straight": straight_figure(straightness)},
+        {"view": drawn, "straight": straight_figure(straightness), "naming": naming_lines(datum)},
+        scripts=("report", "naming"),
         title=title,
         stamp=stamp(datum),
         unchecked="" if check.state == "passed" else scale_words(check),
@@ -79,8 +82,8 @@ def report_html(
     )
 
 
-def page_html(template: str, data: dict[str, Any], **values: Any) -> bytes:
-    """A page with the 3D view and one plot: `data` for its script, `values` for the template."""
+def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = ("report",), **values: Any) -> bytes:
+    """A page with the 3D view: `data` for its scripts, in their order, `values` for the template."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -94,12 +97,18 @@ def page_html(template: str, data: dict[str, Any], **values: Any) -> bytes:
     pages.filters["up"] = lambda u, decimals: fixed(rounded_up(u, decimals), decimals)
     html = pages.get_template(template).render(
         style=Markup(_text("barerail.outputs", "templates/report.css")),
-        script=Markup(_text("barerail.outputs", "templates/report.js")),
+        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in scripts],
         plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
         data=Markup(_json(data)),
         **values,
     )
     return html.encode()
+
+
+def naming_lines(datum: Datum) -> list[str]:
+    """Header of the names file that the page makes: unit, axes and datum."""
+    fields = header_fields("names", datum)
+    return [f"{key}: {fields[key]}" for key in ("file", "tool", "unit", "axes", "origin", "method")]
 
 
 def view_data(

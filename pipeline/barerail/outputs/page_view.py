@@ -65,6 +65,7 @@ def point_cards(points: MountPoints, middle: Array) -> list[dict[str, Any]]:
             "name": one_line(p.name),
             "kind": p.kind,
             "side": p.side,
+            "partner": one_line(p.partner),
             "at": p.position.round(3).tolist() if np.isfinite(p.position).all() else None,
             "size": float(np.nanmax([p.diameter, p.length, 10.0]).round(1)),
             "from": looked_at_from(p, middle),

@@ -207,8 +207,18 @@
     add(card, "h3", p.name);
     const rows = add(card, "dl");
     for (const [label, text] of p.details) { const row = add(rows, "div"); add(row, "dt", label); add(row, "dd", text); }
+    document.dispatchEvent(new CustomEvent("chosen", { detail: index }));
     place();
   }
+
+  // A point got another name by hand: naming.js says so.
+  document.addEventListener("named", ({ detail: { index, text } }) => {
+    const label = labels.find((l) => l.index === index);
+    if (!label || label.text === text) return;
+    label.text = label.node.textContent = text;
+    label.size = [label.node.offsetWidth, label.node.offsetHeight];
+    place();
+  });
 
   function visit(index) {
     const p = view.points[index];

@@ -1,0 +1,119 @@
+"use strict";
+// Names given by clicking: one form below the 3D view, an undo for each step, and a names file to download.
+(() => {
+  const { view, naming } = JSON.parse(document.getElementById("data").textContent);
+  const form = document.getElementById("naming");
+  if (!form) return;
+  const field = form.querySelector("input[name=name]");
+  const told = document.getElementById("naming-told");
+  const list = document.getElementById("named");
+  const wanted = form.querySelector("textarea");
+  const given = new Map();
+  const steps = [];
+  let chosen = -1;
+
+  const MIRROR = { "-L": "-R", "-R": "-L" };
+  const point = (index) => view.points[index];
+  const partner = (index) => view.points.findIndex((p) => p.name === point(index).partner);
+  const say = (text, wrong = false) => { told.textContent = text; told.classList.toggle("warn", wrong); };
+
+  /** The name with the ending of the point's side, or what is wrong with it. */
+  function sided(text, side) {
+    const ending = text.slice(-2).toUpperCase();
+    if (!(ending in MIRROR)) return side === "C" ? text : `${text}-${side}`;
+    const name = text.slice(0, -2) + ending;
+    if (side === "C") throw new Error(`${text} ends in ${ending}, and this point is on the centre plane`);
+    if (ending !== `-${side}`) throw new Error(`${text} ends in ${ending}, and this point is on the ${side === "L" ? "left" : "right"}`);
+    return name;
+  }
+
+  function check(name, index) {
+    const holder = [...given].find(([i, n]) => n === name && i !== index);
+    if (holder) throw new Error(`${name} is given already, to ${point(holder[0]).name}`);
+    const own = view.points.findIndex((p, i) => p.name === name && i !== index && !given.has(i));
+    if (own >= 0) throw new Error(`${name} is what another point is called now`);
+  }
+
+  function pairOf(name, index) {
+    const other = partner(index);
+    const named = [[index, name]];
+    if (other >= 0 && name.slice(-2) in MIRROR) named.push([other, name.slice(0, -2) + MIRROR[name.slice(-2)]]);
+    named.forEach(([i, n]) => check(n, i));
+    return named;
+  }
+
+  function give() {
+    if (chosen < 0) return say("Choose a point first: tap it in the view, or its name in a table.", true);
+    const text = field.value.trim();
+    if (!text) return say("Type a name.", true);
+    try {
+      const named = pairOf(sided(text, point(chosen).side), chosen);
+      steps.push(named.map(([i]) => [i, given.get(i)]));
+      named.forEach(([i, n]) => given.set(i, n));
+      field.value = "";
+      say(`Named ${named.map(([, n]) => n).join(" and ")}.`);
+    } catch (fault) {
+      return say(fault.message, true);
+    }
+    return show();
+  }
+
+  function undo() {
+    const step = steps.pop();
+    if (!step) return say("Nothing to undo.");
+    step.forEach(([i, before]) => (before === undefined ? given.delete(i) : given.set(i, before)));
+    say("Undone.");
+    return show();
+  }
+
+  function show() {
+    list.replaceChildren(...[...given].map(([i, name]) => {
+      const row = document.createElement("li");
+      row.textContent = `${name} (${point(i).kind}, was ${point(i).name})`;
+      return row;
+    }));
+    form.querySelector("[data-do=download]").disabled = given.size === 0;
+    form.querySelector("[data-do=undo]").disabled = steps.length === 0;
+    view.points.forEach((p, i) => document.dispatchEvent(new CustomEvent("named", { detail: { index: i, text: given.get(i) ?? p.name } })));
+    offer();
+  }
+
+  /** The names wanted that nobody has yet, to pick from. */
+  function offer() {
+    const taken = new Set(given.values());
+    const left = wanted.value.split(/\n/).map((n) => n.trim()).filter((n) => n && !taken.has(n));
+    document.getElementById("wanted-names").replaceChildren(...left.map((n) => Object.assign(document.createElement("option"), { value: n })));
+  }
+
+  const cell = (text) => {
+    const safe = /^[=+\-@#]/.test(text) ? `'${text}` : text;
+    return /[",;]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
+  };
+
+  function csv() {
+    const rows = [...given].map(([i, name]) => [cell(name), point(i).kind, ...point(i).at.map((v) => v.toFixed(3))].join());
+    return [...naming.map((line) => `# ${line}`), "name,kind,x_mm,y_mm,z_mm", ...rows, ""].join("\n");
+  }
+
+  function download() {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([csv()], { type: "text/csv" }));
+    link.download = "names.csv";
+    link.click();
+    URL.revokeObjectURL(link.href);
+    say("names.csv is downloaded: barerail points --names names.csv --job DIR");
+  }
+
+  document.addEventListener("chosen", (event) => {
+    chosen = point(event.detail).at ? event.detail : -1;
+    const other = chosen < 0 ? -1 : partner(chosen);
+    form.querySelector("legend").textContent = chosen < 0 ? "Name a point" : `Name ${point(chosen).name}${other < 0 ? "" : " and its partner"}`;
+    field.value = given.get(chosen) ?? "";
+  });
+  form.addEventListener("submit", (event) => { event.preventDefault(); give(); });
+  form.querySelector("[data-do=undo]").addEventListener("click", undo);
+  form.querySelector("[data-do=download]").addEventListener("click", download);
+  wanted.addEventListener("input", offer);
+  window.namesFile = csv;
+  show();
+})();
