@@ -21,6 +21,7 @@ from barerail.options import (
     DatumFrom,
     Front,
     JobFolder,
+    MaybeJob,
     MaybeScan,
     MeasuredFile,
     MirrorHow,
@@ -117,6 +118,31 @@ def run_all(
     given: dict[str, Any] = {"settings": settings, "names": names, "common": common, "datum_from": datum_from}
     given["require"] = require
     do("report", job, quiet, changes, scans=tuple(scan), **given)
+
+
+@app.command(short_help="Look at a scan before anything else.")
+def look(
+    scan: MaybeScan = None,
+    job: MaybeJob = None,
+    unit: ScanUnit = None,
+    settings: SettingsFile = None,
+    quiet: Quiet = False,
+) -> None:
+    """Make look.html: touch front, up and a part on the left, and it hands back the options for barerail run.
+
+    Thin spots are drawn and listed, so that they can be scanned again while the car still stands there.
+
+    \b
+    barerail look frame.ply
+    barerail look frame.stl --job frame --unit in
+    """
+    from barerail.looking import look as look_at
+    from barerail.run import Request
+
+    folder = job or Path((scan or [Path("job")])[0].stem)
+    changes = {"read.unit": unit} if unit else {}
+    with_request = Request(folder, tuple(scan or ()), "look", settings, changes)
+    run_request(lambda watch: with_request, quiet, how=look_at)
 
 
 @app.command(short_help="Read and thin the scan.")

@@ -5,13 +5,16 @@ from pathlib import Path
 from typing import Any
 
 
-def run_request(request: Callable[[Any], Any], quiet: bool, about: str = "") -> None:
+def run_request(
+    request: Callable[[Any], Any], quiet: bool, about: str = "", how: Callable[[Any, Any], Any] | None = None
+) -> None:
+    """Do what is asked (`run`, unless `how` says otherwise) and show it."""
     from barerail.run import run
     from barerail.screen import Screen, show
 
     with Screen(quiet) as screen:
         asked = request(screen)
-        outcome = run(asked, screen)
+        outcome = (how or run)(asked, screen)
     show(outcome, about or asked.until)
 
 

@@ -41,6 +41,7 @@ STAGES = {
     "read": Stage((), ()),
     "join": Stage(("read",), ("stages/join",), (COMMON,)),
     "clean": Stage(("read", "join"), ("stages/clean.py",)),
+    "look": Stage(("read", "join", "clean"), ("outputs",)),
     "fit": Stage(("clean",), ("stages/fit",)),
     "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), (RECIPE, EARLIER)),
     "points": Stage(("fit", "datum"), ("stages/points", "outputs"), (NAMES,)),
@@ -54,7 +55,7 @@ STAGES = {
         ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), (BEFORE,)
     ),
 }
-FILES = ("export", "report", "template", "section", "compare")
+FILES = ("look", "export", "report", "template", "section", "compare")
 """Stages that give files only, no record."""
 
 
@@ -235,7 +236,7 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             return {"assumed": len(record.assumed)}
         case "check":
             return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
-        case "export" | "template" | "section" | "compare":
+        case "look" | "export" | "template" | "section" | "compare":
             return {"files": len(record.files)}
     return {}
 

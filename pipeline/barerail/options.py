@@ -45,6 +45,12 @@ MaybeScan = Annotated[
 JobFolder = Annotated[
     Path, typer.Option("--job", metavar="DIR", help="Folder of this job: results, and what it remembers.")
 ]
+MaybeJob = Annotated[
+    Path | None,
+    typer.Option(
+        "--job", metavar="DIR", help="Folder of this job; the scan file's name without its ending if left out."
+    ),
+]
 SettingsFile = Annotated[
     Path | None,
     typer.Option("--settings", metavar="FILE", help="TOML file of settings; replaces what the job remembers."),

@@ -16,7 +16,7 @@ from barerail.records import MountPoints
 from barerail.store import config
 
 COMMANDS = (
-    *("run", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template", "section"),
+    *("run", "look", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template", "section"),
     *("compare", "config", "demo"),
 )
 

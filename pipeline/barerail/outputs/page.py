@@ -29,6 +29,7 @@ from barerail.outputs.page_tables import (
 )
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
 from barerail.outputs.sides import one_sided
+from barerail.outputs.unseen import unseen_faces
 from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
@@ -62,6 +63,7 @@ def report_html(
         datum=datum_words(datum),
         facts=facts(clean, datum, points, straightness),
         assumptions=assumptions(clean, datum),
+        unseen=unseen_faces(features, datum),
         checks=hand_checks(points.points, features.noise),
         cautions=CAUTIONS,
         kinds=[(kind, kinds[kind], *MARKS[kind]) for kind in MARKS if kinds[kind]],

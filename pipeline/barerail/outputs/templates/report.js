@@ -68,7 +68,7 @@
   }
 
   const surface = {
-    type: "mesh3d", meta: { role: "scan" }, hoverinfo: "skip", showscale: false, cmin: 0, cmax: 255,
+    type: "mesh3d", meta: { role: "scan" }, hoverinfo: view.pick ? "none" : "skip", showscale: false, cmin: 0, cmax: 255,
     colorscale: view.scan.colours ?? [[0, "#15191d"], [0.5, "#7d858a"], [1, "#f4f4ef"]],
     lighting: view.scan.colours ? { ambient: 0.5, diffuse: 0.75, specular: 0, roughness: 1, fresnel: 0 } : { ambient: 1, diffuse: 0, specular: 0, roughness: 1, fresnel: 0 },
     ...(view.scan.triangles ? mesh(view.scan) : squares(view.scan)),
@@ -232,7 +232,7 @@
   }
 
   // ---- start
-  const axis = (name, k) => ({ title: { text: `${name}, mm` }, range: [view.low[k], view.high[k]], visible: false, showspikes: false, color: "#7d858a", gridcolor: "#7d858a" });
+  const axis = (name, k) => ({ title: { text: view.pick ? `${name[0]} of the file, mm` : `${name}, mm` }, range: [view.low[k], view.high[k]], visible: false, showspikes: false, color: "#7d858a", gridcolor: "#7d858a" });
   const first = framed("three-quarter");
   camera = first.camera;
   scale = first.scale;
@@ -245,8 +245,8 @@
     },
   };
   const config = { displayModeBar: false, responsive: true, scrollZoom: true };
-  const plot = { ...straight.layout, margin: { l: 70, r: 15, t: 10, b: 50 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", legend: { orientation: "h", y: -0.12 } };
-  Plotly.newPlot("plot", straight.data, plot, { displayModeBar: false, responsive: true });
+  const plot = straight && { ...straight.layout, margin: { l: 70, r: 15, t: 10, b: 50 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", legend: { orientation: "h", y: -0.12 } };
+  if (straight) Plotly.newPlot("plot", straight.data, plot, { displayModeBar: false, responsive: true });
 
   Plotly.newPlot(scene, [surface, ...view.traces], layout, config).then(() => {
     const follow = (event) => {
@@ -258,6 +258,11 @@
     scene.on("plotly_relayout", follow);
     const point = (event) => { const at = event.points[0].customdata; if (at !== undefined) tell(at); };
     scene.on("plotly_click", point);
+    scene.on("plotly_click", ({ points: [at] }) => {
+      if (at.customdata !== undefined) return;
+      const eye = sum(list(camera.eye), list(camera.center), -1);
+      document.dispatchEvent(new CustomEvent("touched", { detail: { place: [at.x, at.y, at.z], eye } }));
+    });
     scene.on("plotly_hover", point);
     all("[data-view]").forEach((b) => b.addEventListener("click", () => show(b.dataset.view)));
     all("[data-zoom]").forEach((b) => b.addEventListener("click", () => zoom(Number(b.dataset.zoom))));
