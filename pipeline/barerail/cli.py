@@ -26,6 +26,7 @@ from barerail.options import (
     MeasuredFile,
     MirrorHow,
     NamesFile,
+    PaperSize,
     Quiet,
     Reference,
     Require,
@@ -137,7 +138,7 @@ def look(
     barerail look frame.stl --job frame --unit in
     """
     from barerail.looking import look as look_at
-    from barerail.run import Request
+    from barerail.given import Request
 
     folder = job or Path((scan or [Path("job")])[0].stem)
     changes = {"read.unit": unit} if unit else {}
@@ -229,6 +230,19 @@ def report(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) 
     barerail report --job frame
     """
     do("report", job, quiet, settings=settings)
+
+
+@app.command(short_help="Draw printable sheets.")
+def sheets(job: JobFolder, settings: SettingsFile = None, paper: PaperSize = None, quiet: Quiet = False) -> None:
+    """Draw sheets to print: views to scale with the points named, the tables, and every feature close up.
+
+    sheets/sheets.pdf has all of it, with a PNG of each view beside it. Close up, a doubtful fit is seen at once.
+
+    \b
+    barerail sheets --job frame
+    barerail sheets --job frame --paper A4
+    """
+    do("sheets", job, quiet, {"sheets.paper": paper}, settings=settings)
 
 
 @app.command(short_help="Print or check the settings.")

@@ -49,13 +49,14 @@ STAGES = {
     "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), (MEASURED,)),
     "export": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
+    "sheets": Stage(("read", "join", "clean", "datum", "points", "straightness", "check"), ("outputs",)),
     "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
     "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
     "compare": Stage(
         ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), (BEFORE,)
     ),
 }
-FILES = ("look", "export", "report", "template", "section", "compare")
+FILES = ("look", "export", "report", "sheets", "template", "section", "compare")
 """Stages that give files only, no record."""
 
 
@@ -236,7 +237,7 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             return {"assumed": len(record.assumed)}
         case "check":
             return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
-        case "look" | "export" | "template" | "section" | "compare":
+        case "look" | "export" | "sheets" | "template" | "section" | "compare":
             return {"files": len(record.files)}
     return {}
 

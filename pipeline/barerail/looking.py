@@ -3,9 +3,10 @@
 from contextlib import suppress
 from dataclasses import replace
 
+from barerail.given import Request
 from barerail.ledger import Enough, Ledger, Watch
 from barerail.records import CleanScan, Written
-from barerail.run import Outcome, Request, run
+from barerail.run import Outcome, run
 from barerail.settings import ReportSettings
 from barerail.store.job import opened
 

@@ -51,6 +51,9 @@ MaybeJob = Annotated[
         "--job", metavar="DIR", help="Folder of this job; the scan file's name without its ending if left out."
     ),
 ]
+PaperSize = Annotated[
+    Literal["A3", "A4"] | None, typer.Option("--paper", help="Size of the sheets, landscape.", show_default=False)
+]
 SettingsFile = Annotated[
     Path | None,
     typer.Option("--settings", metavar="FILE", help="TOML file of settings; replaces what the job remembers."),

@@ -148,6 +148,8 @@ def run(request: Request, watch: Watch) -> Outcome:
                 step("template", lambda progress: _template(result, asked))
             if isinstance(asked, SectionSettings):
                 step("section", lambda progress: _section(result, asked))
+            if request.until == "sheets":
+                step("sheets", lambda progress: _sheets(result, settings))
             form = asked if isinstance(asked, ExportSettings) else settings.export
             if request.until == "export" and not result.points.points:
                 raise DataError("there are no points to export: look at what barerail points left out and why")
@@ -201,6 +203,14 @@ def _section(result: Result, settings: SectionSettings) -> Written:
     from barerail.outputs.section import section
 
     return section(result.clean, _with_scale(result), result.points, settings)
+
+
+def _sheets(result: Result, settings: Settings) -> Written:
+    from barerail.outputs.sheets import sheets
+
+    title = ", ".join(source.name for source in result.clean.scan.sources)
+    datum = _with_scale(result)
+    return sheets(result.clean, datum, result.points, result.straightness, settings.sheets, title)
 
 
 def _report(result: Result, settings: Settings) -> Written:

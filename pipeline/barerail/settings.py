@@ -296,6 +296,12 @@ def other_way(reference: str) -> str:
     return f"{-high:g}..{-low:g}"
 
 
+class SheetsSettings(Model):
+    """Printable sheets."""
+
+    paper: Literal["A3", "A4"] = Field("A3", description="size of the sheets, landscape (ISO 216)")
+
+
 class Settings(Model):
     """All settings of a run."""
 
@@ -310,3 +316,4 @@ class Settings(Model):
     only: OnlySettings = OnlySettings()
     export: ExportSettings = ExportSettings()
     report: ReportSettings = ReportSettings()
+    sheets: SheetsSettings = SheetsSettings()

@@ -50,7 +50,8 @@ class Stages:
         rows = np.arange(len(scan.points))
         label = np.zeros(len(thin), np.uint8)
         notes = (Note("clean", f"speck: {settings.speck_points}", 7),)
-        return CleanScan(scan, thin, np.zeros_like(thin), False, np.zeros(len(thin)), label, rows, np.append(rows[::10], len(rows)), 3.0, 2.0,
+        start = np.append(rows[::10], len(rows))
+        return CleanScan(scan, thin, np.zeros_like(thin), False, np.zeros(len(thin)), label, rows, start, 3.0, 2.0,
                          0.1, None, notes)  # fmt: skip
 
     def fit(self, clean: CleanScan, settings, progress):

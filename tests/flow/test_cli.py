@@ -16,8 +16,8 @@ from barerail.records import MountPoints
 from barerail.store import config
 
 COMMANDS = (
-    *("run", "look", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template", "section"),
-    *("compare", "config", "demo"),
+    *("run", "look", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template"),
+    *("section", "sheets", "compare", "config", "demo"),
 )
 
 

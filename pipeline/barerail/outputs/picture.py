@@ -42,7 +42,7 @@ def picture_png(clean: CleanScan, datum: Datum, points: MountPoints, width: int 
 
     scan = shown(clean, datum, points.points, budget=4 * len(clean.scan.points))
     view = _three_quarter(scan.xyz, width)
-    canvas, depth = _splat(scan, view)
+    canvas, depth = splat(scan, view)
     image = Image.fromarray(canvas)
     pen = ImageDraw.Draw(image)
     start, *ends = view.place(np.vstack([np.zeros(3), arrow_ends(scan.xyz.min(axis=0), scan.xyz.max(axis=0))]))
@@ -85,10 +85,10 @@ def _three_quarter(xyz: Array, width: int) -> View:
     return View(axes, (low + high) / 2, float(scale), (FINE * width, height))
 
 
-def _splat(scan: Shown, view: View) -> tuple[NDArray[np.uint8], Array]:
+def splat(scan: Shown, view: View, paper: str = PAPER) -> tuple[NDArray[np.uint8], Array]:
     """The picture (h, w, 3) and the nearness (h, w) in mm of what is seen, -inf for nothing; far squares first."""
     wide, high = view.size
-    canvas = np.full((high * wide, 3), _rgb(PAPER), np.uint8)
+    canvas = np.full((high * wide, 3), _rgb(paper), np.uint8)
     depth = np.full(high * wide, -np.inf)
     at = view.place(scan.xyz)
     half = np.ceil(0.55 * scan.radius * view.scale).astype(int)
