@@ -13,7 +13,7 @@ from barerail import __version__
 from barerail.doing import do, run_request
 from barerail.drawing import section, template
 from barerail.errors import BarerailError
-from barerail.judging import compare
+from barerail.judging import compare, series
 from barerail.labelling import export, points
 from barerail.options import (
     Above,
@@ -137,8 +137,8 @@ def look(
     barerail look frame.ply
     barerail look frame.stl --job frame --unit in
     """
-    from barerail.looking import look as look_at
     from barerail.given import Request
+    from barerail.looking import look as look_at
 
     folder = job or Path((scan or [Path("job")])[0].stem)
     changes = {"read.unit": unit} if unit else {}
@@ -220,6 +220,7 @@ app.command(short_help="Write CSV, JSON, DXF, STEP, meshes.")(export)
 app.command(short_help="Draw one face at true scale.")(template)
 app.command(short_help="Cut the scan by a plane.")(section)
 app.command(short_help="Say what moved since an earlier scan.")(compare)
+app.command(short_help="Say how cars of one kind vary.")(series)
 
 
 @app.command(short_help="Write the report page.")

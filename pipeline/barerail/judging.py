@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from barerail.options import Quiet, Unmoved
+from barerail.options import NamesFile, Quiet, ScanUnit, Unmoved
 
 
 def compare(
@@ -47,3 +47,52 @@ def compare(
     with Screen(quiet) as screen:
         outcome = compare_jobs(before, after, asked, screen)
     show(outcome, "compare")
+
+
+def series(
+    scans: Annotated[list[Path], typer.Argument(metavar="SCAN...", help="One scan a car.", show_default=False)],
+    jobs: Annotated[Path, typer.Option("--jobs", metavar="DIR", help="Folder for a job a scan, and the result.")],
+    names: NamesFile = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option("--settings", metavar="FILE", help="TOML file for every job; [series] is what to ask."),
+    ] = None,
+    cars: Annotated[
+        Path | None, typer.Option("--cars", metavar="FILE", help="CSV of repeated scans: scan, car, operator.")
+    ] = None,
+    datum_from: Annotated[
+        Path | None, typer.Option("--datum-from", metavar="DIR", help="A job whose datum is repeated on every scan.")
+    ] = None,
+    unit: ScanUnit = None,
+    quiet: Quiet = False,
+) -> None:
+    """Run a job for each of many scans of one kind of car, and say how much the named points vary from car to car.
+
+    The measurement's own U is told apart from the cars' own spread, and holes that would take it are suggested. A scan
+    that fails leaves the others alone; run again, and only what is missing is done. Front and above stand in --settings
+    or come from --datum-from.
+
+    \b
+    barerail series *.ply --jobs cars --names pickups.csv --datum-from club
+    barerail series *.ply --jobs cars --names pickups.csv --settings series.toml --cars who.csv
+    """
+    from barerail.outputs.series import series_words
+    from barerail.screen import Screen
+    from barerail.serial import cars_of, enough, failures, run_all, tasks_of, written
+    from barerail.settings import Settings
+    from barerail.stages.series import series as spread
+    from barerail.store import config, tables
+
+    asked = (config.read(settings) if settings else Settings()).series
+    who = tables.cars(tables.raw(cars, "table of cars"), cars.name) if cars else {}
+    given = {"--names": names, "--settings": settings, "--datum-from": datum_from, "--unit": unit}
+    options = [part for option, value in given.items() if value for part in (option, str(value))]
+    with Screen(quiet) as screen:
+        done, notes = run_all(tasks_of(scans, jobs, who), options, asked, screen)
+        screen.end("series", f"{sum(d.code == 0 for d in done)} of {len(done)} scans", notes)
+    enough(done)
+    found = spread(cars_of(done, names), asked)
+    files = written(found, done, asked, jobs)
+    typer.echo(series_words(found, asked, failures(done)) + "\n")
+    for path in files:
+        typer.echo(str(path))

@@ -296,6 +296,24 @@ def other_way(reference: str) -> str:
     return f"{-high:g}..{-low:g}"
 
 
+class SeriesSettings(Model):
+    """What is asked of a series of cars; the jobs themselves take no notice of it."""
+
+    lengths: tuple[tuple[str, str], ...] = Field((), description="pairs of names whose distance matters to a part")
+    patterns: dict[str, tuple[str, ...]] = Field(
+        default_factory=dict, description="holes that share one plate, by a name for the plate"
+    )
+    bolts: dict[str, str] = Field(default_factory=dict, description="bolt by name of the point or plate, like M10")
+    shares: tuple[Annotated[float, Field(gt=0.5, lt=1)], ...] = Field(
+        (0.95, 0.997), description="shares of all cars that a hole is to take, 1"
+    )
+    confidence: float = Field(0.95, gt=0.5, lt=1, description="confidence of those shares, 1")
+    memory_gb: Positive | None = Field(
+        None, description="memory that all scans at work may take, GB; not set: three quarters of what is free"
+    )
+    at_once: int = Field(0, ge=0, description="scans at work at once, count; 0: one a processor, as memory allows")
+
+
 class SheetsSettings(Model):
     """Printable sheets."""
 
@@ -317,3 +335,4 @@ class Settings(Model):
     export: ExportSettings = ExportSettings()
     report: ReportSettings = ReportSettings()
     sheets: SheetsSettings = SheetsSettings()
+    series: SeriesSettings = SeriesSettings()

@@ -86,6 +86,19 @@ def report_html(
 
 def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = ("report",), **values: Any) -> bytes:
     """A page with the 3D view: `data` for its scripts, in their order, `values` for the template."""
+    from markupsafe import Markup
+
+    return template_html(
+        template,
+        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in scripts],
+        plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
+        data=Markup(_json(data)),
+        **values,
+    )
+
+
+def template_html(template: str, **values: Any) -> bytes:
+    """A template filled in, everything escaped but the page's own style and scripts."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -97,14 +110,8 @@ def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = ("re
         lstrip_blocks=True,
     )
     pages.filters["up"] = lambda u, decimals: fixed(rounded_up(u, decimals), decimals)
-    html = pages.get_template(template).render(
-        style=Markup(_text("barerail.outputs", "templates/report.css")),
-        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in scripts],
-        plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
-        data=Markup(_json(data)),
-        **values,
-    )
-    return html.encode()
+    style = Markup(_text("barerail.outputs", "templates/report.css"))
+    return pages.get_template(template).render(style=style, **values).encode()
 
 
 def naming_lines(datum: Datum) -> list[str]:

@@ -58,6 +58,7 @@ from barerail.records.scan import (
     Source,
     Tie,
 )
+from barerail.records.series import Car, GaugeSplit, PointSpread, Series, Spread, Zone
 
 __all__ = [
     "CHASSIS",
@@ -69,6 +70,7 @@ __all__ = [
     "STAND",
     "Array",
     "Bay",
+    "Car",
     "Check",
     "CleanScan",
     "CommonPoint",
@@ -78,6 +80,7 @@ __all__ = [
     "Feature",
     "Features",
     "Frozen",
+    "GaugeSplit",
     "Group",
     "Index",
     "Influence",
@@ -91,13 +94,16 @@ __all__ = [
     "Note",
     "Pair",
     "Plane",
+    "PointSpread",
     "Progress",
     "Rail",
     "RailShift",
     "Reading",
     "Scan",
+    "Series",
     "Shift",
     "Source",
+    "Spread",
     "Station",
     "StationPair",
     "Straightness",
@@ -105,5 +111,6 @@ __all__ = [
     "Unmoved",
     "Wanted",
     "Written",
+    "Zone",
     "no_progress",
 ]

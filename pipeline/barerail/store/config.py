@@ -14,7 +14,11 @@ from pydantic.fields import FieldInfo
 from barerail.errors import UsageError
 from barerail.settings import ExportSettings, Model, SectionSettings, Settings, TemplateSettings
 
-ASKED: Mapping[str, type[Model]] = {"export": ExportSettings, "template": TemplateSettings, "section": SectionSettings}
+ASKED: Mapping[str, type[Model]] = {
+    "export": ExportSettings,
+    "template": TemplateSettings,
+    "section": SectionSettings,
+}
 
 _HEAD = (
     "# Every setting of barerail with its default. Copy what you change into a file of your own\n"
@@ -24,14 +28,18 @@ _HEAD = (
 
 def read(path: Path) -> Settings:
     """The settings of a TOML file over the defaults; UsageError, with the line, for what isn't one."""
+    text, values = _text_of(path)
+    return build(values, path.name, text)
+
+
+def _text_of(path: Path) -> tuple[str, dict[str, Any]]:
     try:
         text = path.read_text("utf-8-sig")
-        values = tomllib.loads(text)
+        return text, tomllib.loads(text)
     except OSError as error:
         raise UsageError(f"can't read the settings file {path}: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UsageError(f"{path.name} is no TOML: {error}") from error
-    return build(values, path.name, text)
 
 
 def build(values: Mapping[str, Any], file: str, text: str = "") -> Settings:

@@ -70,6 +70,22 @@ def measured(data: bytes, file: str) -> tuple[Measured, ...]:
     return tuple(found.values())
 
 
+def cars(data: bytes, file: str) -> dict[str, tuple[str, str]]:
+    """Rows `scan, car, operator`: of which car a scan file is, and who scanned it; by the scan file's name.
+
+    UsageError, with `file` and the line: a column that isn't there, no scan or car, a scan twice.
+    """
+    found: dict[str, tuple[str, str]] = {}
+    for row, cells in _rows(data, file, ("scan", "car")):
+        place, scan = f"{file} line {row}", Path(cells["scan"]).name
+        if not scan or not cells["car"]:
+            raise UsageError(f"{place} lacks the scan or the car")
+        if scan in found:
+            raise UsageError(f"{place}: {scan} stands in the table already")
+        found[scan] = (cells["car"], cells.get("operator", ""))
+    return found
+
+
 def limits(data: bytes, file: str) -> dict[str, float]:
     """Rows `name, limit_mm` (or `_cm`, `_m`, `_in`, `_ft`): the user's limit on a point's shift, in mm by name.
 
