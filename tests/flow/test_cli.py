@@ -17,7 +17,7 @@ from barerail.store import config
 
 COMMANDS = (
     *("run", "look", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template"),
-    *("section", "sheets", "compare", "config", "demo"),
+    *("section", "sheets", "compare", "series", "config", "demo"),
 )
 
 

@@ -66,7 +66,7 @@ def picture(p: PointSpread, odd: Mapping[str, str]) -> dict[str, Any]:
     """Marks of one point in two planes: a cross a car, its U ellipse (k = 2), and a ring around odd cars."""
     middle = np.array([v.mean for v in p.axes])
     u = 2 * np.sqrt(np.einsum("nii->ni", p.own))
-    reach = float(np.ceil(max(np.abs(p.at - middle).max(), u.max(), 0.1) * 10.5) / 10)
+    reach = float(np.ceil(max((np.abs(p.at - middle) + u).max(), 0.1) * 10.5) / 10)
     k = HALF / reach
     views = []
     for title, a, b, right, up in PLANES:
