@@ -39,6 +39,7 @@ from barerail.options import (
     SettingsFile,
     ThinTo,
 )
+from barerail.parting import PART_COMMANDS
 
 
 @contextmanager
@@ -245,6 +246,8 @@ def export(
 app.command(short_help="Draw one face at true scale.")(template)
 app.command(short_help="Cut the scan by a plane.")(section)
 app.command(short_help="Say what moved since an earlier scan.")(compare)
+for part_command, told in PART_COMMANDS.items():
+    app.command(short_help=told)(part_command)
 
 
 @app.command(short_help="Write the report page.")

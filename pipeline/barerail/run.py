@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from barerail.errors import DataError, UsageError
-from barerail.ledger import COMMON, MEASURED, NAMES, RECIPE, Enough, Ledger, Watch
+from barerail.ledger import BUILT, COMMON, MEASURED, NAMES, PARTS, RECIPE, Enough, Ledger, Watch
+from barerail.making import Finished, make
 from barerail.records import (
     Check,
     CleanScan,
     CommonPoint,
+    Construction,
     Datum,
     Features,
     Measured,
@@ -28,17 +30,18 @@ from barerail.records import (
 from barerail.settings import ExportSettings, SectionSettings, Settings, TemplateSettings
 from barerail.stages.check import check
 from barerail.stages.clean import clean
+from barerail.stages.construct import construct
 from barerail.stages.datum import datum
 from barerail.stages.fit import fit
 from barerail.stages.join import join
 from barerail.stages.points import points
 from barerail.stages.straightness import straightness
-from barerail.store import config, names, readers, tables
+from barerail.store import config, constructions, names, readers, tables
 from barerail.store.job import Job, opened
 
 T = TypeVar("T")
 LAST = "report"
-_GIVEN = (NAMES, COMMON, MEASURED, RECIPE)
+_GIVEN = (NAMES, COMMON, MEASURED, BUILT, RECIPE)
 
 
 class Step(Protocol):
@@ -72,6 +75,7 @@ def process(
     step: Step = at_once,
     common: Sequence[CommonPoint] = (),
     measured: Sequence[Measured] = (),
+    built: Sequence[Construction] | None = None,
 ) -> Result:
     """The method. Each stage takes the records before it and its own settings, and touches nothing else."""
     # Bring several scans into the first one's axes: as they lie, by common points, or by what both see.
@@ -85,9 +89,13 @@ def process(
     # Set the car's axes: the mirror plane, the rails' undersides, front and up; or repeat a recipe.
     car = step("datum", lambda progress: datum(cleaned, features, settings.datum, recipe, progress))
     # Place every feature in the car, match left to right, and name them: the user's names first.
-    labelled = step("points", lambda progress: points(features, car, wanted, settings.points))
+    labelled = shown = step("points", lambda progress: points(features, car, wanted, settings.points))
+    # Add the points that the user builds from these, or types in, where there is a list of them.
+    if built is not None:
+        how = settings.constructions
+        labelled = step("constructions", lambda progress: construct(shown, built, car, features.noise, how))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
-    straight = step("straightness", lambda progress: straightness(features, car, settings.straightness, labelled))
+    straight = step("straightness", lambda progress: straightness(features, car, settings.straightness, shown))
     # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
     checked = step("check", lambda progress: check(labelled, features.noise, measured, settings.check))
     return Result(cleaned, features, car, labelled, straight, checked)
@@ -98,8 +106,9 @@ class Request:
     """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
 
     changes: settings by dotted name. names: a names file. common: a table of points seen in several scans.
-    measured: a table of lengths measured by hand. datum_from: another job's folder. asked: what the last stage is to do
-    in this call only: fields of its settings; the job doesn't remember them.
+    measured: a table of lengths measured by hand. built: a list of constructed points. datum_from: another job's
+    folder. asked: what the last stage is to do in this call only: fields of its settings; the job doesn't remember
+    them.
     """
 
     job: Path
@@ -110,6 +119,7 @@ class Request:
     names: Path | None = None
     common: Path | None = None
     measured: Path | None = None
+    built: Path | None = None
     datum_from: Path | None = None
     asked: Mapping[str, Any] | None = None
 
@@ -141,11 +151,16 @@ def run(request: Request, watch: Watch) -> Outcome:
         step = Ledger(job, settings, given, watch, request.until, asked)
         with suppress(Enough):
             scan = step("read", lambda progress: _read(job, settings))
-            result = process(scan, settings, wanted, recipe, step, common, measured)
+            built = _built(given, request)
+            result = process(scan, settings, wanted, recipe, step, common, measured, built)
             if isinstance(asked, TemplateSettings):
                 step("template", lambda progress: _template(result, asked))
             if isinstance(asked, SectionSettings):
                 step("section", lambda progress: _section(result, asked))
+            if request.until in PARTS and asked is not None:
+                part = asked
+                finished = Finished(result.clean, result.features, _with_scale(result), result.points)
+                step(request.until, lambda progress: make(finished, part))
             form = asked if isinstance(asked, ExportSettings) else settings.export
             if request.until == "export" and not result.points.points:
                 raise DataError("there are no points to export: look at what barerail points left out and why")
@@ -166,6 +181,8 @@ def _given(request: Request) -> dict[str, bytes]:
         found[COMMON] = tables.raw(request.common, "common points")
     if request.measured:
         found[MEASURED] = tables.raw(request.measured, "measured lengths")
+    if request.built:
+        found[BUILT] = tables.raw(request.built, "list of constructed points")
     if request.datum_from:
         found[RECIPE] = json.dumps(_recipe(request.datum_from), sort_keys=True).encode()
     return found
@@ -190,6 +207,11 @@ def _common(given: Mapping[str, bytes], request: Request, scans: Sequence[str]) 
 def _measured(given: Mapping[str, bytes], request: Request) -> tuple[Measured, ...]:
     file = (request.measured or Path(MEASURED)).name
     return tables.measured(given[MEASURED], file) if MEASURED in given else ()
+
+
+def _built(given: Mapping[str, bytes], request: Request) -> tuple[Construction, ...] | None:
+    file = (request.built or Path(BUILT)).name
+    return constructions.constructions(given[BUILT], file) if BUILT in given else None
 
 
 def _recipe(folder: Path) -> Any:

@@ -69,18 +69,22 @@ def show(outcome: "Outcome", until: str) -> None:
     for text in _results(outcome.records, until):
         print(f"{text}\n")
     for path in outcome.files:
+        if path.suffix == ".txt":
+            print(path.read_text("utf-8"))
+    for path in outcome.files:
         print(path)
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import checks, words
+    from barerail.outputs import built_words, checks, words
 
     made: dict[str, Callable[[], str]] = {
         "datum": lambda: words.datum_words(records["datum"]),
         "points": lambda: words.points_table(records["points"]),
+        "constructions": lambda: built_words.built_words(records["constructions"]),
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),
     }
     made["compare"] = lambda: records["compare"]
     wanted = [name for name in made if name != "compare"] if until == "report" else [until]
-    return [made[name]() for name in wanted if name in made]
+    return [made[name]() for name in wanted if name in made and name in records]

@@ -94,9 +94,34 @@ class Pair(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
+class Built(Frozen):
+    """What a constructed point is built on: names of measured points, and its derivative (6, 6k) by their place and
+    axis; own (6, 6): covariance of its own, of typed-in values and of play."""
+
+    on: tuple[str, ...]
+    jacobian: Array
+    own: Array
+
+
+@dataclass(frozen=True, eq=False)
 class MountPoints:
-    """The labelled points and left/right pairs."""
+    """The labelled points and left/right pairs. built: of each constructed or entered point by name."""
 
     points: tuple[MountPoint, ...]
     pairs: tuple[Pair, ...]
     notes: tuple[Note, ...] = ()
+    built: dict[str, Built] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Construction:
+    """One entry of a list of constructed points. at: where it stands, like `pivots.toml point 3 (name)`.
+
+    of: names that it is built from. values: what else was given, by key.
+    """
+
+    at: str
+    name: str
+    how: str
+    of: tuple[str, ...]
+    values: Mapping[str, Any]

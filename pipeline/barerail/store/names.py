@@ -30,7 +30,7 @@ def parse(data: bytes, file: str) -> Names:
     """What a names file names (a points.csv is one), in mm of the car axes x forward, y left, z up.
 
     UsageError, with `file` and the line, for anything that isn't plain. Only rows of state `missing` may lack
-    coordinates.
+    coordinates; entered and constructed points are nothing to look for.
     """
     try:
         lines = data.decode("utf-8-sig").splitlines()
@@ -39,6 +39,8 @@ def parse(data: bytes, file: str) -> Names:
     unit, rows = _table(lines, file)
     wanted, left_out = [], []
     for row, cells in rows:
+        if cells.get("state") in ("entered", "constructed"):
+            continue
         if cells.get("state") == "missing" and not any(cells.get(f"{axis}_{unit}") for axis in _COORDINATES):
             left_out.append(cells["name"])
         else:
