@@ -210,7 +210,7 @@ def _measured(given: Mapping[str, bytes], request: Request) -> tuple[Measured, .
 
 
 def _built(given: Mapping[str, bytes], request: Request) -> tuple[Construction, ...] | None:
-    file = (request.built or Path(BUILT)).name
+    file = request.built.name if request.built else "the job's list (barerail construct LIST replaces it)"
     return constructions.constructions(given[BUILT], file) if BUILT in given else None
 
 
