@@ -36,6 +36,7 @@ from barerail.options import (
     ScanUnit,
     SettingsFile,
 )
+from barerail.parting import PART_COMMANDS
 from barerail.setting_axes import datum
 
 
@@ -221,6 +222,8 @@ app.command(short_help="Draw one face at true scale.")(template)
 app.command(short_help="Cut the scan by a plane.")(section)
 app.command(short_help="Say what moved since an earlier scan.")(compare)
 app.command(short_help="Say how cars of one kind vary.")(series)
+for part_command, told in PART_COMMANDS.items():
+    app.command(short_help=told)(part_command)
 
 
 @app.command(short_help="Write the report page.")

@@ -10,16 +10,16 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
-from barerail.ledger import COMMON, EARLIER, MEASURED, NAMES, RECIPE, Watch
-from barerail.records import Array, CommonPoint, Datum, Measured, MountPoints, Note, Wanted
+from barerail.ledger import BUILT, COMMON, EARLIER, MEASURED, NAMES, RECIPE, Watch
+from barerail.records import Array, CommonPoint, Construction, Datum, Measured, MountPoints, Note, Wanted
 from barerail.settings import DatumSettings, Settings
 from barerail.stages.datum import OWN, names_in
-from barerail.store import named, names, tables, work
+from barerail.store import constructions, named, names, tables, work
 from barerail.store.job import Job
 
 LAST = "report"
 MOVED_MM = 2.0
-_FILES = (NAMES, EARLIER, COMMON, MEASURED, RECIPE)
+_FILES = (NAMES, EARLIER, COMMON, MEASURED, BUILT, RECIPE)
 
 
 @dataclass(frozen=True)
@@ -27,9 +27,9 @@ class Request:
     """What a command asks of a job: its scans, what to change in what the job remembers, and the last stage to do.
 
     changes: settings by dotted name. names: a names file. common: a table of points seen in several scans.
-    measured: a table of lengths measured by hand. datum_from: another job's folder. asked: what the last stage is to do
-    in this call only: fields of its settings; the job doesn't remember them. require: every name of the names file must
-    be found. only: a pick list, for what is shown or exported.
+    measured: a table of lengths measured by hand. built: a list of constructed points. datum_from: another job's
+    folder. asked: what the last stage is to do in this call only: fields of its settings; the job doesn't remember
+    them. require: every name of the names file must be found. only: a pick list, for what is shown or exported.
     """
 
     job: Path
@@ -40,6 +40,7 @@ class Request:
     names: Path | None = None
     common: Path | None = None
     measured: Path | None = None
+    built: Path | None = None
     datum_from: Path | None = None
     asked: Mapping[str, Any] | None = None
     require: bool = False
@@ -75,6 +76,7 @@ class Given:
     recipe: Mapping[str, Any] | None
     common: tuple[CommonPoint, ...]
     measured: tuple[Measured, ...]
+    built: tuple[Construction, ...] | None
 
 
 def given_by(request: Request, settings: Settings, job: Job, watch: Watch) -> Given:
@@ -93,6 +95,7 @@ def given_by(request: Request, settings: Settings, job: Job, watch: Watch) -> Gi
         json.loads(files.get(RECIPE, b"null")),
         tables.common_points(files[COMMON], common, [path.name for path in job.scans]) if COMMON in files else (),
         tables.measured(files[MEASURED], measured) if MEASURED in files else (),
+        _built(files, request),
     )
 
 
@@ -132,6 +135,7 @@ def _files(request: Request) -> dict[str, bytes]:
         (NAMES, request.names, "names file"),
         (COMMON, request.common, "common points"),
         (MEASURED, request.measured, "measured lengths"),
+        (BUILT, request.built, "list of constructed points"),
     ):
         if given:
             found[name] = tables.raw(given, what)
@@ -172,6 +176,11 @@ def _wanted(files: Mapping[str, bytes], request: Request, watch: Watch, axes: st
     lost = [Note("names", f"left out, no coordinates to look at: {', '.join(left_out)}", 1, True)] if left_out else []
     watch.end("names", f"{len(wanted)} names from {file}", lost)
     return wanted
+
+
+def _built(files: Mapping[str, bytes], request: Request) -> tuple[Construction, ...] | None:
+    file = request.built.name if request.built else "the job's list (barerail construct LIST replaces it)"
+    return constructions.constructions(files[BUILT], file) if BUILT in files else None
 
 
 def _recipe(folder: Path) -> Any:

@@ -4,7 +4,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -18,7 +18,7 @@ from barerail.store.job import Basis, Job, Replaced, digest
 
 T = TypeVar("T")
 NAMES, RECIPE, EARLIER = "work/names.csv", "work/recipe.json", "work/earlier.csv"
-COMMON, MEASURED = "work/common.csv", "work/measured.csv"
+COMMON, MEASURED, BUILT = "work/common.csv", "work/measured.csv", "work/constructions.toml"
 BEFORE = "work/before.json"
 PLURAL = {"bolt-axis": "bolt-axes"}
 _COMMON = ("geometry", "records", "store")
@@ -45,18 +45,33 @@ STAGES = {
     "fit": Stage(("clean",), ("stages/fit",)),
     "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), (RECIPE, EARLIER)),
     "points": Stage(("fit", "datum"), ("stages/points", "outputs"), (NAMES,)),
+    "constructions": Stage(("fit", "datum", "points"), ("stages/construct", "outputs"), (BUILT,)),
     "straightness": Stage(("fit", "datum", "points"), ("stages/straightness", "outputs")),
-    "check": Stage(("fit", "points"), ("stages/check.py", "outputs"), (MEASURED,)),
-    "export": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
-    "report": Stage(("clean", "fit", "datum", "points", "straightness", "check"), ("outputs",)),
-    "sheets": Stage(("read", "join", "clean", "datum", "points", "straightness", "check"), ("outputs",)),
-    "template": Stage(("read", "join", "clean", "fit", "datum", "points", "check"), ("outputs",), gathers=True),
-    "section": Stage(("read", "join", "clean", "datum", "points", "check"), ("outputs",), gathers=True),
+    "check": Stage(("fit", "points", "constructions"), ("stages/check.py", "outputs"), (MEASURED,)),
+    "export": Stage(
+        ("read", "join", "clean", "fit", "datum", "points", "constructions", "check"), ("outputs",), gathers=True
+    ),
+    "report": Stage(("clean", "fit", "datum", "points", "constructions", "straightness", "check"), ("outputs",)),
+    "sheets": Stage(
+        ("read", "join", "clean", "datum", "points", "constructions", "straightness", "check"), ("outputs",)
+    ),
+    "template": Stage(
+        ("read", "join", "clean", "fit", "datum", "points", "constructions", "check"), ("outputs",), gathers=True
+    ),
+    "section": Stage(
+        ("read", "join", "clean", "datum", "points", "constructions", "check"), ("outputs",), gathers=True
+    ),
     "compare": Stage(
         ("read", "join", "clean", "fit", "datum", "points"), ("stages/compare", "stages/points", "outputs"), (BEFORE,)
     ),
 }
-FILES = ("look", "export", "report", "sheets", "template", "section", "compare")
+PARTS = ("between", "bolt-on", "room", "cope", "flats", "opening")
+STAGES |= {
+    part: Stage(("read", "join", "clean", "fit", "datum", "points", "constructions", "check"),
+                (f"stages/{part.replace('-', '_')}.py", "outputs", "making.py"), gathers=True)
+    for part in PARTS
+}  # fmt: skip
+FILES = ("look", "export", "report", "sheets", "template", "section", "compare", *PARTS)
 """Stages that give files only, no record."""
 
 
@@ -164,10 +179,20 @@ class Ledger:
                     "groups.csv": groups.groups_csv,
                 }
                 return {name: make(record, datum) for name, make in tables.items()}
+            case "constructions":
+                own = replace(record, points=tuple(p for p in record.points if p.name in record.built), pairs=())
+                return {
+                    "constructed.csv": table.points_csv(own, datum),
+                    "constructed.json": table.points_json(own, datum),
+                }
             case "straightness":
                 return {"straightness.json": table.straightness_json(record, datum)}
             case "check":
-                return dict(checks.check_files(record, self.records["points"], self.records["fit"].noise))
+                return dict(
+                    checks.check_files(
+                        record, self.records.get("constructions", self.records["points"]), self.records["fit"].noise
+                    )
+                )
         return {}
 
     def _load(self, stage: str) -> Any:
@@ -228,7 +253,7 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             found = {PLURAL.get(kind, f"{kind}s"): kinds[kind] for kind in KINDS if kinds[kind]}
             stations = sum(len(rail.stations) for rail in record.rails)
             return {"planes": len(record.planes), **found, "rails": len(record.rails), "rail stations": stations}
-        case "points":
+        case "points" | "constructions":
             patterns = {"hole patterns": len(record.groups)} if record.groups else {}
             return {"points": len(record.points), "pairs": len(record.pairs), **patterns}
         case "straightness":
@@ -237,7 +262,7 @@ def _counts(stage: str, record: Any) -> dict[str, float]:
             return {"assumed": len(record.assumed)}
         case "check":
             return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
-        case "look" | "export" | "sheets" | "template" | "section" | "compare":
+        case _ if stage in FILES and stage != "report":
             return {"files": len(record.files)}
     return {}
 

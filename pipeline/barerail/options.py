@@ -184,3 +184,10 @@ Reference = Annotated[
         show_default=False,
     ),
 ]
+At = Annotated[
+    Any, typer.Option("--at", metavar="X,Y,Z", parser=_point, help="Where the part's own origin goes, car axes, mm.")
+]
+Turn = Annotated[
+    Any, typer.Option("--turn", metavar="X,Y,Z", parser=_point, help="Turn it first: about x, then y, then z, degrees.")
+]
+Place = Annotated[Any, typer.Option("--at", metavar="X,Y,Z", parser=_point, help="A place in car axes, mm.")]

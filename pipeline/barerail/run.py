@@ -8,12 +8,14 @@ from typing import Any, Protocol, TypeVar
 
 from barerail.errors import DataError, UsageError
 from barerail.given import LAST, Request, forgotten, given_by, required
-from barerail.ledger import Enough, Ledger, Watch
+from barerail.ledger import PARTS, Enough, Ledger, Watch
+from barerail.making import Finished, make
 from barerail.outputs import pick
 from barerail.records import (
     Check,
     CleanScan,
     CommonPoint,
+    Construction,
     Datum,
     Features,
     Measured,
@@ -28,6 +30,7 @@ from barerail.records import (
 from barerail.settings import ExportAsked, ExportSettings, SectionSettings, Settings, TemplateSettings, other_way
 from barerail.stages.check import check
 from barerail.stages.clean import clean
+from barerail.stages.construct import construct
 from barerail.stages.datum import datum
 from barerail.stages.fit import fit
 from barerail.stages.join import join
@@ -71,6 +74,7 @@ def process(
     common: Sequence[CommonPoint] = (),
     measured: Sequence[Measured] = (),
     earlier: Callable[[Datum], Sequence[Wanted]] = lambda car: (),
+    built: Sequence[Construction] | None = None,
 ) -> Result:
     """The method. Each stage takes the records before it and its own settings, and touches nothing else."""
     # Bring several scans into the first one's axes: as they lie, by common points, or by what both see.
@@ -84,9 +88,13 @@ def process(
     # Set the car's axes: the mirror plane, the rails' undersides, front and up; or repeat a recipe.
     car = step("datum", lambda progress: datum(cleaned, features, settings.datum, recipe, progress))
     # Place every feature in the car, match left to right, and name them: the user's names, then those from before.
-    labelled = step("points", lambda progress: _points(features, car, wanted, settings, earlier))
+    labelled = shown = step("points", lambda progress: _points(features, car, wanted, settings, earlier))
+    # Add the points that the user builds from these, or types in, where there is a list of them.
+    if built is not None:
+        how = settings.constructions
+        labelled = step("constructions", lambda progress: construct(shown, built, car, features.noise, how))
     # Compare the rails' heights and places at stations along the car: twist, diamond, sidesway.
-    straight = step("straightness", lambda progress: _straightness(features, car, labelled, settings))
+    straight = step("straightness", lambda progress: _straightness(features, car, shown, settings))
     # Judge lengths that were measured by hand against the points: until some agree, files say SCALE NOT CHECKED.
     checked = step("check", lambda progress: check(labelled, features.noise, measured, settings.check))
     return Result(cleaned, features, car, labelled, straight, checked)
@@ -142,7 +150,15 @@ def run(request: Request, watch: Watch) -> Outcome:
         with suppress(Enough):
             scan = step("read", lambda progress: _read(job, settings))
             result = process(
-                scan, settings, given.wanted, given.recipe, step, given.common, given.measured, given.earlier
+                scan,
+                settings,
+                given.wanted,
+                given.recipe,
+                step,
+                given.common,
+                given.measured,
+                given.earlier,
+                given.built,
             )
             if isinstance(asked, TemplateSettings):
                 step("template", lambda progress: _template(result, asked))
@@ -150,6 +166,10 @@ def run(request: Request, watch: Watch) -> Outcome:
                 step("section", lambda progress: _section(result, asked))
             if request.until == "sheets":
                 step("sheets", lambda progress: _sheets(result, settings))
+            if request.until in PARTS and asked is not None:
+                part = asked
+                finished = Finished(result.clean, result.features, _with_scale(result), result.points)
+                step(request.until, lambda progress: make(finished, part))
             form = asked if isinstance(asked, ExportSettings) else settings.export
             if request.until == "export" and not result.points.points:
                 raise DataError("there are no points to export: look at what barerail points left out and why")

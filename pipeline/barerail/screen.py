@@ -69,11 +69,14 @@ def show(outcome: "Outcome", until: str) -> None:
     for text in _results(outcome.records, until):
         print(f"{text}\n")
     for path in outcome.files:
+        if path.suffix == ".txt":
+            print(path.read_text("utf-8"))
+    for path in outcome.files:
         print(path)
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import checks, datum_words, groups, sides, words
+    from barerail.outputs import built_words, checks, datum_words, groups, sides, words
 
     made: dict[str, Callable[[], str]] = {
         "datum": lambda: datum_words.datum_words(records["datum"]),
@@ -82,9 +85,10 @@ def _results(records: Any, until: str) -> list[str]:
                 None, (tell(records["points"]) for tell in (words.points_table, sides.sides_words, groups.groups_words))
             )
         ),
+        "constructions": lambda: built_words.built_words(records["constructions"]),
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),
     }
     made["compare"] = lambda: records["compare"]
     wanted = [name for name in made if name != "compare"] if until == "report" else [until]
-    return [made[name]() for name in wanted if name in made]
+    return [made[name]() for name in wanted if name in made and name in records]

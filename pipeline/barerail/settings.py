@@ -148,6 +148,16 @@ class PointsSettings(Model):
     )
 
 
+class ConstructSettings(Model):
+    """Points that are built from others, or typed in."""
+
+    least_deg: Positive = Field(
+        2.0, lt=90, description="least angle at which axes, or an axis and a plane, may meet, degrees (judgement)"
+    )
+    least_mm: Positive = Field(1.0, description="least distance of two points that a line goes through, mm (judgement)")
+    centre_mm: NotNegative = Field(20.0, description="a constructed point this close to y = 0 has side C, mm")
+
+
 class StraightnessSettings(Model):
     """Which stations count, and the user's limits."""
 
@@ -329,6 +339,7 @@ class Settings(Model):
     fit: FitSettings = FitSettings()
     datum: DatumSettings = DatumSettings()
     points: PointsSettings = PointsSettings()
+    constructions: ConstructSettings = ConstructSettings()
     straightness: StraightnessSettings = StraightnessSettings()
     check: CheckSettings = CheckSettings()
     only: OnlySettings = OnlySettings()

@@ -34,6 +34,15 @@ def nominal(bolt: str) -> float:
     return float(bolt[1:])
 
 
+def bolt_mm(text: str) -> float:
+    """Diameter in mm of a fastener by name or diameter. UsageError for anything else."""
+    if text.upper() in CLEARANCE:
+        return nominal(text.upper())
+    if re.fullmatch(r"\d+(\.\d+)?", text) and float(text) > 0:
+        return float(text)
+    raise UsageError(f"--bolt {text}: give a bolt, {', '.join(CLEARANCE)}, or a diameter in mm")
+
+
 def size_of(kind: str, diameter: float, u_diameter: float) -> Size:
     """The bolt whose ISO 273 hole (for a stud: whose own diameter) lies nearest the measured one, and its medium hole.
 

@@ -8,7 +8,7 @@ import numpy as np
 from barerail.outputs.header import header_lines, states
 from barerail.outputs.shapes import axis_ends, circles, located, slot_corners
 from barerail.outputs.words import AXES, one_line
-from barerail.records import KINDS, Array, Datum, MountPoint, MountPoints
+from barerail.records import CONSTRUCTED, KINDS, Array, Datum, MountPoint, MountPoints
 
 if TYPE_CHECKING:
     from ezdxf.layouts import Modelspace
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 APPLICATION = "BARERAIL"
 TEXT_MM = 8.0
 AXIS_MM = 200.0
-COLOURS = {kind: 20 + 20 * i for i, kind in enumerate(KINDS)}
+COLOURS = {kind: 20 + 20 * i for i, kind in enumerate((*KINDS, *CONSTRUCTED))}
 """Layer colour a kind: a DXF colour index, spread evenly over the hues."""
 
 

@@ -19,9 +19,11 @@ MARKS = {
     "tube-node": ("star", "#9a5b1c"),
     "rail": ("dot", "#6670d6"),
     "face": ("square-open", "#d2549b"),
+    "point": ("x", "#3b3b3b"),
+    "axis": ("bar", "#3b3b3b"),
 }
 """Symbol and colour of each kind: no two kinds share a symbol, so none is told by colour alone."""
-SIZES = {"dot": 1.6, "star": 1.6, "circle-open": 5, "square-open": 5, "diamond-open": 5}
+SIZES = {"dot": 1.6, "star": 1.6, "bar": 1.6, "circle-open": 5, "square-open": 5, "diamond-open": 5}
 SIDES = {"L": "left", "R": "right", "C": "centre"}
 
 
@@ -136,7 +138,7 @@ def rail_lines(features: Features, datum: Datum, side: str) -> list[Array]:
 
 def _markers(cards: list[dict[str, Any]], index: list[int], kind: str, side: str) -> dict[str, Any]:
     symbol, colour = MARKS[kind]
-    plain = "circle" if symbol in ("dot", "star") else symbol  # the star's arms are lines
+    plain = "circle" if symbol in ("dot", "star", "bar") else symbol  # the arms of star and bar are lines
     marker = {"symbol": plain, "color": colour, "size": SIZES.get(symbol, 4)}
     if not symbol.endswith("open"):
         marker["line"] = {"color": "#0b0e11", "width": 1}

@@ -7,7 +7,7 @@ from barerail.records import Array, MountPoint
 MARK_MM = 10.0
 """Length of a mark that shows a direction only: the way out of a face, along a rail."""
 MARGIN_MM = 100.0
-WITH_LENGTH = ("bolt-axis", "sleeve", "tube", "stud")
+WITH_LENGTH = ("bolt-axis", "sleeve", "tube", "stud", "axis")
 """Kinds whose `length` runs along their axis."""
 
 
@@ -21,7 +21,7 @@ def axis_ends(p: MountPoint) -> Array | None:
     if not np.any(p.axis):
         return None
     length = p.length if p.kind in WITH_LENGTH and p.length > 0 else MARK_MM
-    span = (-0.5, 0.5) if p.kind in ("bolt-axis", "sleeve", "tube") else (0.0, 1.0)
+    span = (-0.5, 0.5) if p.kind in ("bolt-axis", "sleeve", "tube", "axis") else (0.0, 1.0)
     return p.position + np.outer(span, p.axis) * length
 
 

@@ -14,6 +14,8 @@ Progress = Callable[[float], None]
 CHASSIS, SPECK, FLOOR, STAND, CLUTTER = 0, 1, 2, 3, 4
 LABELS = ("chassis", "speck", "floor", "stand", "clutter")
 KINDS = ("hole", "slot", "stud", "bolt-axis", "sleeve", "tube", "tube-node", "rail", "face")
+CONSTRUCTED = ("point", "axis")
+"""Kinds of points that are no feature of the scan: built from others, or typed in."""
 
 
 def nan3() -> Array:

@@ -133,15 +133,40 @@ class Group(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
+class Built(Frozen):
+    """What a constructed point is built on: names of measured points, and its derivative (6, 6k) by their place and
+    axis; own (6, 6): covariance of its own, of typed-in values and of play."""
+
+    on: tuple[str, ...]
+    jacobian: Array
+    own: Array
+
+
+@dataclass(frozen=True, eq=False)
 class MountPoints:
-    """The labelled points, left/right pairs and hole patterns."""
+    """The labelled points, left/right pairs and hole patterns. built: of each constructed or entered point by name."""
 
     points: tuple[MountPoint, ...]
     pairs: tuple[Pair, ...]
     notes: tuple[Note, ...] = ()
     groups: tuple[Group, ...] = ()
+    built: dict[str, Built] = field(default_factory=dict)
 
     def as_measured(self) -> "MountPoints":
         """The points where they were measured, for what judges the frame; copies of the other side left out."""
         own = (p.measured or p for p in self.points)
         return replace(self, points=tuple(p for p in own if p.state not in ("mirrored", "averaged")))
+
+
+@dataclass(frozen=True)
+class Construction:
+    """One entry of a list of constructed points. at: where it stands, like `pivots.toml point 3 (name)`.
+
+    of: names that it is built from. values: what else was given, by key.
+    """
+
+    at: str
+    name: str
+    how: str
+    of: tuple[str, ...]
+    values: Mapping[str, Any]

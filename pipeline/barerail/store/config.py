@@ -12,12 +12,26 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from barerail.errors import UsageError
+from barerail.part_settings import (
+    BetweenSettings,
+    BoltOnSettings,
+    CopeSettings,
+    FlatsSettings,
+    OpeningSettings,
+    RoomSettings,
+)
 from barerail.settings import ExportSettings, Model, SectionSettings, Settings, TemplateSettings
 
 ASKED: Mapping[str, type[Model]] = {
     "export": ExportSettings,
     "template": TemplateSettings,
     "section": SectionSettings,
+    "between": BetweenSettings,
+    "bolt-on": BoltOnSettings,
+    "room": RoomSettings,
+    "cope": CopeSettings,
+    "flats": FlatsSettings,
+    "opening": OpeningSettings,
 }
 
 _HEAD = (

@@ -33,7 +33,7 @@ def parse(data: bytes, file: str, axes: str = "iso8855") -> Names:
     It counts in the axes that its `#` lines state, else in `axes`, those of the job's datum.
 
     UsageError, with `file` and the line, for anything that isn't plain. Only rows of state `missing` may lack
-    coordinates.
+    coordinates; entered and constructed points are nothing to look for.
     """
     try:
         lines = data.decode("utf-8-sig").splitlines()
@@ -43,6 +43,8 @@ def parse(data: bytes, file: str, axes: str = "iso8855") -> Names:
     unit, rows = _table(lines, file)
     wanted, left_out = [], []
     for row, cells in rows:
+        if cells.get("state") in ("entered", "constructed"):
+            continue
         if cells.get("state") == "missing" and not any(cells.get(f"{axis}_{unit}") for axis in _COORDINATES):
             left_out.append(cells["name"])
         else:

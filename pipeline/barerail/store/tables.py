@@ -32,7 +32,7 @@ def common_points(data: bytes, file: str, scans: Sequence[str]) -> tuple[CommonP
     one scan.
     """
     found: dict[tuple[str, str], CommonPoint] = {}
-    for row, cells in _rows(data, file, ("point", "scan", "x", "y", "z")):
+    for row, cells in rows(data, file, ("point", "scan", "x", "y", "z")):
         place, name, scan = f"{file} line {row}", cells["point"], cells["scan"]
         if not name:
             raise UsageError(f"{place} has no name of the point")
@@ -54,7 +54,7 @@ def measured(data: bytes, file: str) -> tuple[Measured, ...]:
     """
     found: dict[frozenset[str], Measured] = {}
     lengths = tuple(f"length_{unit}" for unit in _MM_PER)
-    for row, cells in _rows(data, file, ("a", "b"), lengths):
+    for row, cells in rows(data, file, ("a", "b"), lengths):
         place, a, b = f"{file} line {row}", cells["a"], cells["b"]
         column = next(name for name in lengths if name in cells)
         if not cells[column]:
@@ -76,7 +76,7 @@ def cars(data: bytes, file: str) -> dict[str, tuple[str, str]]:
     UsageError, with `file` and the line: a column that isn't there, no scan or car, a scan twice.
     """
     found: dict[str, tuple[str, str]] = {}
-    for row, cells in _rows(data, file, ("scan", "car")):
+    for row, cells in rows(data, file, ("scan", "car")):
         place, scan = f"{file} line {row}", Path(cells["scan"]).name
         if not scan or not cells["car"]:
             raise UsageError(f"{place} lacks the scan or the car")
@@ -93,7 +93,7 @@ def limits(data: bytes, file: str) -> dict[str, float]:
     """
     found: dict[str, float] = {}
     columns = tuple(f"limit_{unit}" for unit in _MM_PER)
-    for row, cells in _rows(data, file, ("name",), columns):
+    for row, cells in rows(data, file, ("name",), columns):
         place, name = f"{file} line {row}", cells["name"]
         column = next(c for c in columns if c in cells)
         if not name:
@@ -111,7 +111,7 @@ def _stated_U(cells: Mapping[str, str], place: str) -> float | None:
     return None
 
 
-def _rows(data: bytes, file: str, needed: Sequence[str], one_of: Sequence[str] = ()) -> Iterator[Row]:
+def rows(data: bytes, file: str, needed: Sequence[str], one_of: Sequence[str] = ()) -> Iterator[Row]:
     """The rows below the header, `#` lines and empty ones left out; all of `needed` and one of `one_of` are there."""
     try:
         lines = data.decode("utf-8-sig").splitlines()
