@@ -25,7 +25,8 @@ BOUND = 3.0
 EFFECTIVE = 0.02
 """Least share of the curves that must carry the weight (Kish's effective number)."""
 DRAWS = {3: 300, 5: 2400}
-"""Curves tried in each round, by their number of parameters."""
+ROUGH = 600
+"""Curves tried in each round, by their number of parameters, and where a first idea of a slot will do."""
 
 
 @dataclass(frozen=True)
@@ -96,15 +97,18 @@ def log_likelihood(parameters: Array, points: RimPoints, curve: Curve, area: Cal
     return value
 
 
-def fit_rim(points: RimPoints, start: Array, width: Array, curve: Curve, area: Callable[[Array], Array]) -> Rim:
+def fit_rim(
+    points: RimPoints, start: Array, width: Array, curve: Curve, area: Callable[[Array], Array], draws: int = 0
+) -> Rim:
     """Posterior of a curve from `start` (p,), looked for within `width` (p,) either side, then closer in.
 
     Nothing further off than BOUND widths is a candidate: beyond an open end the likelihood grows without limit. What
-    ends up over half that far off is as good as unknown, and its variance says so.
+    ends up over half that far off is as good as unknown, and its variance says so. draws: curves tried in each round, 0
+    for DRAWS.
     """
     mean, frame, bound = np.asarray(start, float), np.diag(np.asarray(width, float) / 1.8), BOUND * np.asarray(width)
     p = len(mean)
-    unit = _normal_points(p)
+    unit = _normal_points(p, draws or DRAWS[p])
     outlying = 0.5 * (unit**2).sum(axis=1)
     calm = 0
     for _ in range(MOST_ROUNDS):
@@ -139,14 +143,14 @@ def _weights(log: Array) -> tuple[Array, bool]:
 
 
 @cache
-def _normal_points(p: int) -> Array:
-    """Evenly spread normal deviates (n, p), each with its opposite: an additive recurrence on the unit cube.
+def _normal_points(p: int, draws: int) -> Array:
+    """Evenly spread normal deviates (draws, p), each with its opposite: an additive recurrence on the unit cube.
 
     Niederreiter 1992, Random Number Generation and Quasi-Monte Carlo Methods, section 3.1; steps are the powers of
     the root of x^(p + 1) = x + 1.
     """
     root = max(r.real for r in np.roots([1.0, *[0.0] * (p - 1), -1.0, -1.0]) if abs(r.imag) < 1e-12)
-    cube = (0.5 + np.outer(np.arange(1, DRAWS[p] // 2 + 1), root ** -np.arange(1.0, p + 1))) % 1.0
+    cube = (0.5 + np.outer(np.arange(1, draws // 2 + 1), root ** -np.arange(1.0, p + 1))) % 1.0
     unit = ndtri(cube)
     return np.concatenate([unit, -unit])
 

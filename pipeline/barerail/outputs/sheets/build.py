@@ -15,6 +15,8 @@ from barerail.records import CleanScan, Datum, MountPoints, Straightness, Writte
 from barerail.settings import SheetsSettings
 
 FOLDER = "sheets"
+DRAWN = 400_000
+"""Points drawn in each view: more than a sheet at 300 dpi shows."""
 BLOCK = (190.0, 26.0)
 POINTS = (
     "name",
@@ -47,7 +49,7 @@ def sheets(
     Views are orthographic, to a scale of ISO 5455; U is k = 2; the stamp UNCONFIRMED stands in every title block.
     """
     size = SIZES[settings.paper]
-    scan = shown(clean, datum, points.points, budget=4 * len(clean.scan.points))
+    scan = shown(clean, datum, points.points, budget=DRAWN)
     views = [view_paper(look, scan, points.points, size) for look in LOOKS]
     papers = [*views, *_tables(points, straightness, size), *closeup_papers(clean, datum, points.points, size)]
     words = {look.name: look.words for look in LOOKS}

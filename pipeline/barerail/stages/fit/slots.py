@@ -3,7 +3,7 @@
 import numpy as np
 
 from barerail.geometry.raster import cover
-from barerail.geometry.rim import Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
+from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
 from barerail.stages.fit.bores import WALL_DEPTH, Bore, Cloud
 
@@ -22,7 +22,8 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
     if start is None:
         return None
     wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
-    for _ in range(2):
+    mesh = cloud.clean.scan.triangles is not None
+    for draws in (ROUGH, DRAWS[5]):
         off = stadium(start[None], local[:, :2])[0]
         wall = (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * cloud.sigma))
         edge = stadium(start[None], on)[0]
@@ -30,12 +31,12 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
         band = (edge > 0.5 * spacing) & (edge < 3 * spacing)
         density, noise_mm = _density(band, start, spacing), max(cloud.sigma, 0.05)
         points = RimPoints(ring, local[wall][:, :2], density, noise_mm, 0.15)
-        rim = fit_rim(points, start, wide, stadium, stadium_area)
+        rim = fit_rim(points, start, wide, stadium, stadium_area, draws)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
-    mesh = cloud.clean.scan.triangles is not None
-    round_one = np.array([[0.0, 0.0, 0.0, 0.0, r]])
-    gain = log_likelihood(np.vstack([rim.mean, round_one]), points, stadium, stadium_area)
-    if not _is_slot(rim, points, r, mesh) or gain[0] - gain[1] < LEAST_GAIN or 2 * rim.mean[4] < 3.5 * spacing:
+        gain = log_likelihood(np.vstack([rim.mean, [0.0, 0.0, 0.0, 0.0, r]]), points, stadium, stadium_area)
+        if gain[0] - gain[1] < LEAST_GAIN * (0.5 if draws == ROUGH else 1.0):
+            return None
+    if not _is_slot(rim, points, r, mesh) or 2 * rim.mean[4] < 3.5 * spacing:
         return None
     edge = stadium(rim.mean[None], on)[0]
     arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * spacing)], rim.mean[:2], 0.0, 20 * r)
