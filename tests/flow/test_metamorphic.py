@@ -8,12 +8,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from barerail.geometry.frames import direction, from_rotation_vector, invert, rigid, transform
 from barerail.records import MountPoint, Scan
 from barerail.run import Result, process
 from barerail.scene import SceneCase, make
 from barerail.settings import Settings
+from speed.matching import across, shown
+from speed.matching import matched as hits
 
 CASE = SceneCase("perimeter", seed=101, scan_seed=1, small=True, spacing_mm=3.0, patches=4, clutter=2, twist_deg=0.4)
 KINDS = ("hole", "slot", "stud", "bolt-axis", "sleeve")
@@ -22,7 +25,7 @@ KINDS = ("hole", "slot", "stud", "bolt-axis", "sleeve")
 class Scene:
     def __init__(self) -> None:
         made = make(CASE)
-        self.scan = made.scan
+        self.scan, self.truth = made.scan, made.truth
         self.pose = np.array(made.truth["scan_from_car"])
         self.rear, self.front = made.truth["x_range"]
         self.base = self.run(self.scan)
@@ -86,6 +89,21 @@ def twist(result: Result) -> float:
     value = result.straightness.measures["twist_deg"].value
     assert value is not None
     return value
+
+
+def test_what_the_scan_holds_is_found_and_little_else(scene: Scene) -> None:
+    """A fall in recall shows here. Measured on this scan at 3 mm: 24 of 29 features that it shows, 0.05 mm off at the
+    median and 0.10 mm at 95 %; the bounds leave a little room."""
+    tree = cKDTree(scene.scan.points)
+    features = scene.base.features
+    truths = [t for t in scene.truth["features"] if t["kind"] in ("hole", "slot", "stud", "clevis", "sleeve")]
+    seen = [t for t in truths if shown(t, tree, scene.base.clean.spacing_mm)]
+    pairs = hits(features.found, truths)
+    found = [j for _, j in pairs]
+    assert len(seen) == 29
+    assert sum(truths.index(t) in found for t in seen) >= 0.8 * len(seen)
+    size = [across(features.found[i], truths[j])[0] for i, j in pairs]
+    assert np.median(size) < 0.08 and np.quantile(size, 0.95) < 0.25
 
 
 def test_moved_and_turned_the_car_is_the_same(scene: Scene) -> None:
