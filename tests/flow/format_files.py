@@ -111,3 +111,13 @@ def e57_file(path: Path) -> Path:
         file.write_scan_raw(data, rotation=np.array([0.5**0.5, 0, 0, 0.5**0.5]), translation=np.array([k, 0, 0.0]))
     file.close()
     return path
+
+
+def laz_file(path: Path) -> Path:
+    laspy = pytest.importorskip("laspy")
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = [1e-3] * 3, [0, 0, 0]
+    cloud = laspy.LasData(header)
+    cloud.x, cloud.y, cloud.z = CLOUD.T
+    cloud.write(str(path))
+    return path

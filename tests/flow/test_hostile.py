@@ -4,6 +4,7 @@ import gzip
 import struct
 from pathlib import Path
 
+import mutated
 import pytest
 import scan_files as files
 from format_files import glb, gltf_tree, las_file, pcd_file, zipped
@@ -87,3 +88,13 @@ def test_a_scan_that_does_not_fit_is_refused_with_the_figure(tmp_path, monkeypat
     monkeypatch.setattr(memory, "available", lambda: 10**6)
     with pytest.raises(DataError, match=r"holds 10500 points, which takes about 0.0 GB of memory, and 0.0 GB are free"):
         read(files.ply(tmp_path / "a.ply"))
+
+
+def test_damaged_files_of_every_format_are_read_or_refused(tmp_path):
+    """A short share of tests/speed/fuzz.py."""
+    pytest.importorskip("laspy")
+    pytest.importorskip("pye57")
+    (tmp_path / "bad").mkdir()
+    made = mutated.samples(tmp_path)
+    told = [mutated.one(made[seed % len(made)], seed, tmp_path / "bad") for seed in range(320)]
+    assert set(told) == {"read", "refused"}
