@@ -53,9 +53,30 @@ def _check(path: Path) -> None:
         (count,) = struct.unpack_from("<Q", head, 247)
     if header + 54 * records > start or start > size:
         raise DataError(f"{path.name} is damaged: its header promises more records than the file holds: copy it again")
-    packed = form & 0x80
-    if not packed and start + count * length > size:
+    if form & 0x80:
+        _check_chunks(path, start, size)
+    elif start + count * length > size:
         raise truncated(path, f"{count} points", f"{(size - start) // max(length, 1)}")
+
+
+def _check_chunks(path: Path, start: int, size: int) -> None:
+    """The table of a LAZ file's packed pieces, each of which holds its first point unpacked: 20 bytes at least."""
+    with path.open("rb") as stream:
+        for place in (start, size - 8):
+            stream.seek(place)
+            at = int.from_bytes(stream.read(8), "little", signed=True)
+            if at != -1:
+                break
+        if not start < at <= size - 8:
+            raise DataError(
+                f"{path.name} is cut short or damaged: its table of packed pieces isn't in it: copy it again"
+            )
+        stream.seek(at + 4)
+        pieces = int.from_bytes(stream.read(4), "little")
+    if 20 * pieces > size:
+        raise DataError(
+            f"{path.name} is damaged: it promises {pieces} packed pieces, more than it holds: copy it again"
+        )
 
 
 def _unit(records: Any, path: Path) -> tuple[str | None, float]:
