@@ -70,9 +70,7 @@ def main() -> None:
                 shutil.rmtree(job)
         finish(asked.scan, job, more)
         wrong += [] if held(job) == right else ["the last run ended with other bytes"]
-    print(
-        f"{asked.moments} kills, {done} jobs went on to their end, {len(wrong)} files wrong; a run takes {longest:.1f} s"
-    )
+    print(f"{asked.moments} kills, {done} jobs came to their end, {len(wrong)} files wrong; a run: {longest:.1f} s")
     print("\n".join(wrong))
     sys.exit(bool(wrong))
 
