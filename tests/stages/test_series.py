@@ -115,7 +115,7 @@ def test_analysis_of_variance_of_a_published_example() -> None:
 def test_repeated_scans_split_into_scanner_operators_and_cars() -> None:
     rng = np.random.default_rng(5)
     a, b, r = 30, 12, 5
-    values = (0.8 * rng.normal(size=(a, 1, 1)) + 0.3 * rng.normal(size=(1, b, 1)) + 0.1 * rng.normal(size=(a, b, r)))
+    values = 0.8 * rng.normal(size=(a, 1, 1)) + 0.3 * rng.normal(size=(1, b, 1)) + 0.1 * rng.normal(size=(a, b, r))
     repeats, operators, own = components(anova(values), (a, b, r))
     assert repeats == pytest.approx(0.1, rel=0.05) and operators == pytest.approx(0.3, rel=0.5)
     assert own == pytest.approx(0.8, rel=0.3)

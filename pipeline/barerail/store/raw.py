@@ -1,6 +1,8 @@
 """What the format readers share: the raw content of a file, and the faults that any of them may meet."""
 
 import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -8,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from barerail.errors import DataError
+from barerail.errors import BarerailError, DataError, UsageError
 from barerail.records import Array
 
 Triangles = NDArray[np.int32]
@@ -66,3 +68,58 @@ def fans(counts: NDArray[np.int64], flat: NDArray[np.int64]) -> NDArray[np.int64
         fan = [corners[:, [0, i, i + 1]] for i in range(1, size - 1)]
         parts.append(np.concatenate(fan))
     return np.concatenate(parts) if parts else np.zeros((0, 3), np.int64)
+
+
+def points_and_normals(rows: NDArray[Any], normal: Sequence[str]) -> tuple[Array, NDArray[np.float32] | None]:
+    """Fields x, y, z of rows (n,) as points (n, 3), and the fields of `normal` as normals where all are there."""
+    names = rows.dtype.names or ()
+    # What is no finite number is dropped later on, with a count.
+    with np.errstate(invalid="ignore", over="ignore"):
+        points = np.column_stack([rows[name].astype(np.float64) for name in ("x", "y", "z")])
+        if not set(normal) <= set(names):
+            return points, None
+        return points, np.column_stack([rows[name].astype(np.float32) for name in normal])
+
+
+def without_empty(raw: Raw) -> Raw:
+    """A cloud without the places that the format itself marks as no point, by coordinates that are no number."""
+    whole = ~np.isnan(raw.points).any(axis=1)
+    lost = int((~whole).sum())
+    if lost:
+        raw.points = raw.points[whole]
+        raw.normals = None if raw.normals is None else raw.normals[whole]
+        raw.remarks += (f"{lost} places without a point, as the format marks them, left out",)
+    return raw
+
+
+def moved(points: Array, matrix: Array) -> Array:
+    """Points (n, 3) under a 4x4 matrix."""
+    out: Array = points @ matrix[:3, :3].T + matrix[:3, 3]
+    return out
+
+
+def one_mesh(parts: Sequence[tuple[Array, NDArray[np.int64]]], path: Path) -> Raw:
+    """Parts (points, triangles with indices into them) as one mesh."""
+    start = np.cumsum([0, *(len(points) for points, _ in parts)])
+    points = np.concatenate([points for points, _ in parts])
+    faces = [check_indices(triangles, len(part), path) + at for (part, triangles), at in zip(parts, start)]
+    return Raw(points, triangles=np.concatenate(faces).astype(np.int32))
+
+
+@contextmanager
+def library(path: Path, name: str) -> Iterator[None]:
+    """Whatever the library `name` raises about a file comes out as DataError; UsageError where it isn't installed."""
+    try:
+        yield
+    except (BarerailError, MemoryError):
+        raise
+    except ImportError as error:
+        raise UsageError(
+            f"{path.name}: files of this format are read by {name}, which isn't installed: "
+            f"pip install 'barerail[{name}]', or export the scan as PLY"
+        ) from error
+    except Exception as error:
+        said = (str(error).strip().splitlines() or [type(error).__name__])[0][:120]
+        raise DataError(
+            f"{path.name} is damaged, or of a kind that {name} can't read ({said}): export it again"
+        ) from error

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from barerail.errors import DataError, UsageError
 from barerail.records import Array, Note, Scan, Source
-from barerail.store import obj, ply, stl, text, units
+from barerail.store import archive, e57, gltf, las, memory, obj, pcd, ply, stl, text, threemf, units
 from barerail.store.files import sha256
 from barerail.store.raw import Raw, Triangles
 
 READERS: dict[str, Callable[[Path], Raw]] = {
     ".ply": ply.read, ".stl": stl.read, ".obj": obj.read,
+    ".3mf": threemf.read, ".glb": gltf.read, ".gltf": gltf.read, ".pcd": pcd.read,
+    ".e57": e57.read, ".las": las.read, ".laz": las.read,
     ".xyz": text.read, ".pts": text.read, ".csv": text.read, ".txt": text.read, ".asc": text.read,
 }  # fmt: skip
 FEWEST_POINTS, FEWEST_OF_DETAIL = 10_000, 2_000
@@ -38,7 +40,9 @@ def read(paths: Sequence[Path], unit: str = "auto", scale: float = 1.0) -> Scan:
 
 def _one(path: Path, unit: str, scale: float, first: Scan | None = None) -> Scan:
     """One file as a scan; after the first it may be a detail, and has the first one's unit where it states none."""
-    raw, notes = _finite(READERS[path.suffix.lower()](path), path)
+    with archive.unpacked(path, READERS) as file:
+        raw, notes = _finite(READERS[file.suffix.lower()](file), path)
+    memory.check(path, len(raw.points), 0 if raw.triangles is None else len(raw.triangles))
     _enough(raw, path, FEWEST_POINTS if first is None else FEWEST_OF_DETAIL)
     unit, assumed, told = _unit(raw, unit) if first is None else _unit_of_more(raw, unit, first, path)
     k = units.MM_PER[unit] * scale
@@ -99,11 +103,20 @@ def _check(path: Path) -> None:
         raise UsageError(f"{path} is a folder, not a scan file")
     if not os.access(path, os.R_OK):
         raise UsageError(f"no permission to read {path}: change its permissions")
-    if path.suffix.lower() not in READERS:
-        endings = " ".join(READERS)
-        raise UsageError(f"{path.name}: a scan ending in '{path.suffix}' isn't read: export it as one of {endings}")
+    packed = path.suffix.lower() in archive.ENDINGS
+    if not packed:
+        _known(path.name, path.name)
     if path.stat().st_size == 0:
         raise DataError(f"{path.name} is empty: copy or export it again")
+    if packed:
+        _known(archive.inner(path, READERS), path.name)
+
+
+def _known(name: str, told: str) -> None:
+    ending = Path(name).suffix
+    if ending.lower() not in READERS:
+        endings = " ".join([*READERS, *archive.ENDINGS])
+        raise UsageError(f"{told}: a scan ending in '{ending}' isn't read: export it as one of {endings}")
 
 
 def _finite(raw: Raw, path: Path) -> tuple[Raw, tuple[Note, ...]]:

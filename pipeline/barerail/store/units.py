@@ -62,3 +62,9 @@ def check(extent: float, unit: str, smallest: float = SMALLEST_MM) -> None:
         return
     kind, limit = ("smaller", f"{smallest / 1000:g} m") if size < smallest else ("larger", "15 m")
     raise DataError(f"read as {unit} the scan is {size / 1000:.3g} m long, {kind} than {limit}: is --unit right?")
+
+
+def named(mm: float) -> tuple[str, float]:
+    """The unit that is `mm` long and 1; where it has no name here, mm and what to multiply lengths by."""
+    known = next((unit for unit, length in MM_PER.items() if abs(mm - length) <= 1e-9 * length), None)
+    return (known, 1.0) if known else ("mm", mm)

@@ -1,0 +1,31 @@
+"""Whether a scan goes into this machine's memory, told before it is tried."""
+
+from pathlib import Path
+
+from barerail.errors import DataError
+
+POINT_BYTES, TRIANGLE_BYTES = 130, 60
+"""Memory that the whole job takes for each point and triangle: 100 measured at 30 million points; and a margin."""
+_GROUPS = (Path("/sys/fs/cgroup/memory.max"), Path("/sys/fs/cgroup/memory/memory.limit_in_bytes"))
+_INFO = Path("/proc/meminfo")
+
+
+def available() -> int | None:
+    """Bytes of memory that a program may still take; None where the system doesn't say."""
+    if not _INFO.exists():
+        return None
+    told = dict(line.split(":", 1) for line in _INFO.read_text().splitlines() if ":" in line)
+    free = int(told["MemAvailable"].split()[0]) * 1024
+    limits = [int(text) for file in _GROUPS if file.exists() and (text := file.read_text().strip()).isdigit()]
+    return min([free, *limits])
+
+
+def check(path: Path, points: int, triangles: int = 0) -> None:
+    """DataError where the job on so many points and triangles doesn't go into what is available."""
+    needed, free = points * POINT_BYTES + triangles * TRIANGLE_BYTES, available()
+    if free is not None and needed > free:
+        what = f"{points} points" + (f" and {triangles} triangles" if triangles else "")
+        raise DataError(
+            f"{path.name} holds {what}, which takes about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are "
+            "free: thin it in the program that exports it, or use a machine with more"
+        )
