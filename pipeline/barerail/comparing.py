@@ -9,13 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import CompareSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction
 from barerail.given import Request
 from barerail.ledger import BEFORE, Enough, Ledger, Watch
 from barerail.records import CHASSIS, Datum, MountPoints, Moves, Written
 from barerail.run import Outcome, run
-from barerail.settings import CompareSettings, ReportSettings, Settings
+from barerail.settings import ReportSettings, Settings
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
 from barerail.store import names, tables

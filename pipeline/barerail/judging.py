@@ -37,9 +37,9 @@ def compare(
     barerail compare before corner --watch pickups.csv
     barerail compare drawing.csv after --limit 3
     """
+    from barerail.asked import CompareSettings
     from barerail.comparing import compare_jobs
     from barerail.screen import Screen, show
-    from barerail.settings import CompareSettings
     from barerail.store import tables
 
     limits = tables.limits(tables.raw(watch, "watch list"), watch.name) if watch else {}

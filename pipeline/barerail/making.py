@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from barerail.part_settings import (
+from barerail.asked import (
     BetweenSettings,
     BoltOnSettings,
     CopeSettings,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+from barerail.asked import SectionSettings, TemplateSettings
 from barerail.errors import DataError, UsageError
 from barerail.given import LAST, Request, forgotten, given_by, required
 from barerail.ledger import PARTS, Enough, Ledger, Watch
@@ -27,7 +28,7 @@ from barerail.records import (
     Written,
     no_progress,
 )
-from barerail.settings import ExportAsked, ExportSettings, SectionSettings, Settings, TemplateSettings, other_way
+from barerail.settings import ExportAsked, ExportSettings, Settings, other_way
 from barerail.stages.check import check
 from barerail.stages.clean import clean
 from barerail.stages.construct import construct

@@ -10,12 +10,13 @@ import outputs_case as case
 import pytest
 from typer.testing import CliRunner
 
+from barerail.asked import CompareSettings
 from barerail.cli import app
 from barerail.errors import UsageError
 from barerail.outputs.moved import moved_files, moved_words
 from barerail.outputs.page_moved import arrow_factor, compare_html, full_scale
 from barerail.records import DistanceMap, Measure, MountPoints, Moves, Note, RailShift, Shift, Unmoved
-from barerail.settings import CompareSettings, ReportSettings
+from barerail.settings import ReportSettings
 from barerail.store.tables import limits
 
 

@@ -8,9 +8,9 @@ import pytest
 from flat_case import plate
 from outputs_case import datum
 
+from barerail.asked import OpeningSettings
 from barerail.errors import DataError, UsageError
 from barerail.outputs.opening import opening_files
-from barerail.part_settings import OpeningSettings
 
 MIDDLE = (-10.0, 30.0)
 """Of the hole at y 260, z 170 on the drawing, whose middle is the plate's, y 270, z 140; left is on the right."""

@@ -9,9 +9,9 @@ import pytest
 import trimesh
 from outputs_case import datum, mount_points
 
+from barerail.asked import SectionSettings
 from barerail.errors import DataError, UsageError
 from barerail.outputs.section import section
-from barerail.settings import SectionSettings
 
 AT = np.array([500.0, 420.0, 60.0])
 

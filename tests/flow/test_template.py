@@ -14,12 +14,12 @@ import trimesh
 from flat_case import TALL, WIDE, plate
 from outputs_case import datum, point
 
+from barerail.asked import TemplateSettings
 from barerail.errors import DataError, UsageError
 from barerail.outputs.flat import CUT, Path, Sheet
 from barerail.outputs.pages import sheet_pdf
 from barerail.outputs.template import template
 from barerail.records import MountPoints
-from barerail.settings import TemplateSettings
 
 
 def made(mounts: MountPoints | None = None, car=None, **asked):

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from parts_case import NAN, NOISE, bracket, datum, hole, point
 
+from barerail.asked import BetweenSettings
 from barerail.errors import DataError, UsageError
 from barerail.outputs.between import between_files
-from barerail.part_settings import BetweenSettings
 from barerail.records import MountPoints
 from barerail.stages.between import between
 

@@ -8,12 +8,12 @@ import pytest
 from parts_case import NAN, NOISE, datum, hole, point
 from scipy.optimize import minimize
 
+from barerail.asked import BoltOnSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import from_rotation_vector
 from barerail.geometry.pinned import pinned
 from barerail.outputs.bolt_on import bolt_on_files
 from barerail.outputs.bolts import bolt_mm
-from barerail.part_settings import BoltOnSettings
 from barerail.records import MountPoints, NoiseModel, PatternHole
 from barerail.stages.bolt_on import bolt_on
 from barerail.store.patterns import pattern

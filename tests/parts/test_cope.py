@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from parts_case import NOISE, bracket, datum, hole, point
 
+from barerail.asked import CopeSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.cope import meeting, saddle
 from barerail.outputs.cope import cope_files
-from barerail.part_settings import CopeSettings
 from barerail.records import MountPoints
 from barerail.stages.cope import cope
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from parts_case import CAR_FROM_SCAN, NOISE, datum, hole
 
+from barerail.asked import FlatsSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import from_rotation_vector, invert, transform
 from barerail.outputs.flats import flats_files
-from barerail.part_settings import FlatsSettings
 from barerail.records import CleanScan, Features, MountPoints, Plane, Scan, Source
 from barerail.stages.flats import flats
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from parts_case import CAR_FROM_SCAN, datum
 
+from barerail.asked import RoomSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
 from barerail.outputs.room import room_files
-from barerail.part_settings import RoomSettings
 from barerail.records import CleanScan, NoiseModel, Scan, Shape, Source
 from barerail.stages.room import room
 from barerail.store.shapes import shape

@@ -9,10 +9,11 @@ import argparse
 
 import numpy as np
 
+from barerail.asked import CompareSettings
 from barerail.geometry.frames import invert, transform
 from barerail.records import Datum
 from barerail.scene import SceneCase, make
-from barerail.settings import CompareSettings, Settings
+from barerail.settings import Settings
 from barerail.stages.clean import clean
 from barerail.stages.compare import Earlier, compare, laid, later_car
 from barerail.stages.fit import fit

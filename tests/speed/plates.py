@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 from matching import matched
 
+from barerail.asked import BoltOnSettings
 from barerail.geometry.frames import direction, invert, transform
 from barerail.geometry.pinned import pinned
 from barerail.geometry.plane import fit_plane
-from barerail.part_settings import BoltOnSettings
 from barerail.records import Array, MountPoint, MountPoints, PatternHole
 from barerail.run import Result, process
 from barerail.scene import SceneCase, make

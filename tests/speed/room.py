@@ -10,9 +10,9 @@ import argparse
 import numpy as np
 from manifold3d import Manifold
 
+from barerail.asked import RoomSettings
 from barerail.geometry.frames import invert
 from barerail.geometry.solid import Solid
-from barerail.part_settings import RoomSettings
 from barerail.records import Array, Datum, NoiseModel, Shape
 from barerail.scene import SceneCase, make
 from barerail.scene.scanner import Surface

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from datum_case import GAUGE, KICKED, case, features_of, some_pose, straight
 
+from barerail.asked import CompareSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
 from barerail.records import Array, CleanScan, Datum, Features, Moves, NoiseModel, Wanted
-from barerail.settings import CompareSettings, PointsSettings
+from barerail.settings import PointsSettings
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
 

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import BetweenSettings
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.naming import file_stem
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
 from barerail.outputs.words import fixed, one_line, rounded_up, text_table
-from barerail.part_settings import BetweenSettings
 from barerail.records import Between, Datum, Measure, Relation, Written
 
 KEYS = (

@@ -4,11 +4,11 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import BoltOnSettings
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
 from barerail.outputs.words import fixed, one_line, rounded_up, text_table
-from barerail.part_settings import BoltOnSettings
 from barerail.records import BoltOn, Datum, HoleFit, Written
 
 COLUMNS = {

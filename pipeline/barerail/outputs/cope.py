@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import CopeSettings
 from barerail.geometry.contour import simplified
 from barerail.outputs.cells import PLAIN, csv_table, json_text
 from barerail.outputs.flat import CUT, REFERENCE, Path, Shape, Sheet, Words, sheet_dxf, sheet_svg
@@ -11,7 +12,6 @@ from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.pages import sheet_pdf
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
 from barerail.outputs.words import AXES, fixed, rounded_up, wrapped
-from barerail.part_settings import CopeSettings
 from barerail.records import Array, Cope, Datum, Written
 
 COLUMNS = {"turn_deg": 1, "round_mm": 3, "cut_mm": 3, "inside_mm": 3}

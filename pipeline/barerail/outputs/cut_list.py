@@ -5,12 +5,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from barerail.asked import TemplateSettings
 from barerail.geometry.contour import area_of
 from barerail.outputs.cells import PLAIN, TEXT, csv_table
 from barerail.outputs.flat import CUT, Arc, Circle, Path, Shape, Sheet, Words
 from barerail.outputs.header import header_lines
 from barerail.records import Datum
-from barerail.settings import TemplateSettings
 
 COLUMNS = {
     **dict.fromkeys(("part", "file", "hand", "material"), TEXT),

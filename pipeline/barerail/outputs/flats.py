@@ -4,12 +4,12 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import FlatsSettings
 from barerail.outputs.cells import PLAIN, csv_table, json_text
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
 from barerail.outputs.plate_rules import CHECK, PLATE_RULES
 from barerail.outputs.words import fixed, rounded_up, text_table
-from barerail.part_settings import FlatsSettings
 from barerail.records import Datum, Flat, Flats, Written
 
 COLUMNS = {

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import OpeningSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.arcs import pieces
 from barerail.geometry.contour import area_of
@@ -16,7 +17,6 @@ from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.pages import sheet_pdf
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
 from barerail.outputs.words import stamp, wrapped
-from barerail.part_settings import OpeningSettings
 from barerail.records import Array, CleanScan, Datum, Features, MountPoint, MountPoints, Note, Written
 
 COLUMNS = {"number": 0, "kind": TEXT, **dict.fromkeys(("x_mm", "y_mm", "diameter_mm", "land_mm"), 2)}

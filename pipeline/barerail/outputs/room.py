@@ -4,11 +4,11 @@ from typing import Any
 
 import numpy as np
 
+from barerail.asked import RoomSettings
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
 from barerail.outputs.words import fixed, rounded_up, text_table
-from barerail.part_settings import RoomSettings
 from barerail.records import Datum, Room, Spot, Written
 
 COLUMNS = {

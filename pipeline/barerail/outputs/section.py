@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.asked import SectionSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.contour import simplified
 from barerail.geometry.cutting import cut_cloud, cut_mesh, outward
@@ -16,7 +17,6 @@ from barerail.outputs.naming import file_stem
 from barerail.outputs.section_picture import section_png
 from barerail.outputs.words import AXES
 from barerail.records import CHASSIS, Array, CleanScan, Datum, MountPoints, Note, Written
-from barerail.settings import SectionSettings
 
 FOLDER = "export"
 SECTION, GAP = "SECTION", "GAP"

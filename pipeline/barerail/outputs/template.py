@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from barerail.asked import TemplateSettings
 from barerail.errors import DataError, UsageError
 from barerail.outputs.bolts import Size, nominal, size_of, sizes_asked
 from barerail.outputs.cut_list import cut_list_csv
@@ -15,7 +16,6 @@ from barerail.outputs.naming import file_stem
 from barerail.outputs.pages import sheet_pdf
 from barerail.outputs.words import expanded, fixed, rounded_up, stamp
 from barerail.records import Array, CleanScan, Datum, Features, MountPoint, MountPoints, Note, Written
-from barerail.settings import TemplateSettings
 
 FOLDER = "export"
 HANDS = {"L": "left", "R": "right", "C": "centre"}

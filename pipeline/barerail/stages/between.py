@@ -6,9 +6,9 @@ from itertools import combinations
 
 import numpy as np
 
+from barerail.asked import BetweenSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.together import Together, derivative, together
-from barerail.part_settings import BetweenSettings
 from barerail.records import Array, Between, Datum, Measure, MountPoint, MountPoints, NoiseModel, Note, Relation
 
 DEG = 180 / np.pi

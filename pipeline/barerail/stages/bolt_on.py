@@ -6,12 +6,12 @@ from itertools import permutations
 
 import numpy as np
 
+from barerail.asked import BoltOnSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import best_fit_rigid, rigid, transform
 from barerail.geometry.pinned import pinned
 from barerail.geometry.plane import fit_plane
 from barerail.geometry.together import SIX, together
-from barerail.part_settings import BoltOnSettings
 from barerail.records import (
     Array,
     BoltOn,

@@ -4,10 +4,10 @@ from difflib import get_close_matches
 
 import numpy as np
 
+from barerail.asked import CopeSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.cope import meeting, saddle
 from barerail.geometry.together import derivative, together
-from barerail.part_settings import CopeSettings
 from barerail.records import Array, Cope, Datum, Measure, MountPoint, MountPoints, NoiseModel, Note
 
 STEPS = 360

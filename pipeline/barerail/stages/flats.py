@@ -6,10 +6,10 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
+from barerail.asked import FlatsSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction, skew, transform
 from barerail.geometry.neighbours import rows_of
-from barerail.part_settings import FlatsSettings
 from barerail.records import Array, CleanScan, Datum, Features, Flat, Flats, Measure, MountPoints, Note, Plane
 
 CELL = 1.5

@@ -6,11 +6,11 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
+from barerail.asked import RoomSettings
 from barerail.errors import DataError
 from barerail.geometry.frames import direction, rigid, skew, transform
 from barerail.geometry.neighbours import rows_of, touching
 from barerail.geometry.solid import Solid
-from barerail.part_settings import RoomSettings
 from barerail.records import CHASSIS, Array, CleanScan, Datum, Index, NoiseModel, Note, Room, Shape, Spot
 
 ALIKE = 0.8

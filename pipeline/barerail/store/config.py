@@ -11,16 +11,18 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from barerail.errors import UsageError
-from barerail.part_settings import (
+from barerail.asked import (
     BetweenSettings,
     BoltOnSettings,
     CopeSettings,
     FlatsSettings,
     OpeningSettings,
     RoomSettings,
+    SectionSettings,
+    TemplateSettings,
 )
-from barerail.settings import ExportSettings, Model, SectionSettings, Settings, TemplateSettings
+from barerail.errors import UsageError
+from barerail.settings import ExportSettings, Model, Settings
 
 ASKED: Mapping[str, type[Model]] = {
     "export": ExportSettings,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.asked import CompareSettings
 from barerail.errors import UsageError
 from barerail.geometry.frames import invert, transform
 from barerail.geometry.registration.align import partners
@@ -22,7 +23,6 @@ from barerail.records import (
     Note,
     Unmoved,
 )
-from barerail.settings import CompareSettings
 
 from .budget import PoseBudget
 from .drawing import against

@@ -7,10 +7,10 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.asked import CompareSettings
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import best_fit_rigid, direction, skew, transform
 from barerail.records import Array, Datum, MountPoint, MountPoints, Moves, NoiseModel, Note, Unmoved, Wanted
-from barerail.settings import CompareSettings
 
 from .budget import PoseBudget
 from .modes import modes

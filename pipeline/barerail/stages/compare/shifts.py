@@ -6,9 +6,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
+from barerail.asked import CompareSettings
 from barerail.geometry.matching import assign, links, tree
 from barerail.records import KINDS, Array, MountPoint, Shift
-from barerail.settings import CompareSettings
 
 from .budget import PoseBudget
 

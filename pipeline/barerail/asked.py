@@ -1,4 +1,4 @@
-"""What the part commands ask for in one call, a frozen model each, like `settings`; no part of a job's settings."""
+"""What some commands ask for in one call, a frozen model each, like `settings`; no part of a job's settings."""
 
 from pathlib import Path
 from typing import Literal
@@ -6,6 +6,45 @@ from typing import Literal
 from pydantic import Field
 
 from barerail.settings import Model, NotNegative, Point, Positive
+
+
+class TemplateSettings(Model):
+    """What one template is asked for; no part of a job's settings."""
+
+    face: str = Field("", description="name of a face, or of a hole, slot or stud in it")
+    points: tuple[str, ...] = Field((), description="names of the holes, slots and studs to take, all in one face")
+    margin_mm: Positive = Field(25.0, description="how far the outline reaches past `points`, mm (judgement)")
+    sizes: dict[str, str] = Field(default_factory=dict, description="cut size by name: M10, or a diameter in mm")
+    part: str = Field("", description="part number; it also names the files")
+    material: str = Field("", description="material, as the shop calls it")
+    thickness_mm: Positive | None = Field(None, description="thickness of the plate, mm")
+    quantity: int = Field(1, ge=1, description="how many of the part, count")
+    pair: bool = Field(False, description="true: the mirrored part for the other side too")
+    force: bool = Field(False, description="true: take points that were not measured")
+
+
+class SectionSettings(Model):
+    """What one section is asked for; no part of a job's settings."""
+
+    x: float | None = Field(None, description="cut at this x of the datum, mm")
+    y: float | None = Field(None, description="cut at this y, mm")
+    z: float | None = Field(None, description="cut at this z, mm")
+    points: tuple[str, ...] = Field((), description="names of three points that the plane goes through")
+    gap_mm: Positive | None = Field(None, description="also the line this far outside the surface, mm")
+
+
+class CompareSettings(Model):
+    """What one comparison is asked for; no part of a job's settings."""
+
+    unmoved: tuple[str, ...] = Field(
+        (), description="what did not move: names of points, and stretches of x such as -900..-200, mm; empty: found"
+    )
+    limit_mm: Positive | None = Field(None, description="the user's limit on the shift of every point, mm")
+    limits: dict[str, Positive] = Field(default_factory=dict, description="limit by name, mm: a watch list")
+    reach_mm: Positive = Field(25.0, description="how far a point may have moved and still be known again, mm")
+    near_mm: Positive = Field(
+        150.0, description="how far around a name in `unmoved` its surface counts, mm (judgement)"
+    )
 
 
 class BetweenSettings(Model):
