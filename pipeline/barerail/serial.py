@@ -17,7 +17,7 @@ from barerail.errors import DataError, UsageError
 from barerail.ledger import Watch
 from barerail.records import Car, Note, Series
 from barerail.settings import SeriesSettings
-from barerail.store import tables
+from barerail.store import memory, tables
 
 SAFE, SHARE_FREE = 1.25, 0.75
 """Memory kept for a scan over what the largest so far took, and the share of the free memory that is used."""
@@ -61,12 +61,13 @@ def run_all(
 ) -> tuple[list[Done], list[Note]]:
     """Every task's job done, as many at once as processors and memory allow; one that fails leaves the others alone.
 
-    The first scan runs alone and shows how much memory one takes; later ones raise that figure. A job that is done
+    The first scan runs alone and shows how much memory one takes; later ones raise that figure. One at a time where the
+    system doesn't say what is free. A job that is done
     already is not done again: its own records say so.
     """
     waiting, done = list(tasks), list[Done]()
     at_work: dict[subprocess.Popen[bytes], tuple[Task, float]] = {}
-    budget = 1000 * settings.memory_gb if settings.memory_gb else SHARE_FREE * _free_mb()
+    budget = 1000 * settings.memory_gb if settings.memory_gb else SHARE_FREE * (memory.available() or 0) / 1e6
     most = settings.at_once or os.cpu_count() or 1
     peak = 0.0
     while waiting or at_work:
@@ -121,10 +122,6 @@ def _last_line(code: int, job: Path) -> str:
 def _told(done: Done, count: int, total: int) -> str:
     state = "done" if done.code == 0 else f"FAILED ({done.code}): {done.message}"
     return f"{state}, {done.peak_mb:.0f} MB; {count} of {total}"
-
-
-def _free_mb() -> float:
-    return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:
