@@ -62,8 +62,7 @@ def run_all(
     """Every task's job done, as many at once as processors and memory allow; one that fails leaves the others alone.
 
     The first scan runs alone and shows how much memory one takes; later ones raise that figure. One at a time where the
-    system doesn't say what is free. A job that is done
-    already is not done again: its own records say so.
+    system doesn't say what is free. A job that is done already is not done again: its own records say so.
     """
     waiting, done = list(tasks), list[Done]()
     at_work: dict[subprocess.Popen[bytes], tuple[Task, float]] = {}
