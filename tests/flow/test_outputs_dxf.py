@@ -1,6 +1,9 @@
 """points.dxf opened by the file's own audit: unit, layers, places, circles in their planes, names."""
 
 import io
+import os
+import subprocess
+import sys
 
 import ezdxf
 import numpy as np
@@ -101,6 +104,28 @@ def test_same_bytes_and_the_writer_is_left_as_it_was():
     before = ezdxf.options.write_fixed_meta_data_for_testing
     assert points_dxf(mount_points(), datum()) == points_dxf(mount_points(), datum())
     assert ezdxf.options.write_fixed_meta_data_for_testing == before
+
+
+SUM = """
+import hashlib
+from outputs_case import datum, mount_points
+from barerail.outputs.dxf import points_dxf
+print(hashlib.sha256(points_dxf(mount_points(), datum())).hexdigest())
+"""
+
+
+def test_same_bytes_from_processes_that_order_sets_in_other_ways():
+    paths = {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+    told = {
+        subprocess.run(
+            [sys.executable, "-c", SUM],
+            env=os.environ | paths | {"PYTHONHASHSEED": seed},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2", "3", "4")
+    }
+    assert len(told) == 1 and told.pop().strip()
 
 
 def test_nothing_found_still_makes_a_drawing():

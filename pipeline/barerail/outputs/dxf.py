@@ -1,11 +1,11 @@
 """Points as DXF R2010 (AC1024): 3D points, axes, circles in their true planes, labels; a layer a kind and side."""
 
-import io
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from barerail.outputs.header import header_lines, states
+from barerail.outputs.repeat import dxf_text
 from barerail.outputs.shapes import axis_ends, circles, located, slot_corners
 from barerail.outputs.words import AXES, one_line
 from barerail.records import CONSTRUCTED, KINDS, Array, Datum, MountPoint, MountPoints
@@ -52,9 +52,7 @@ def _write(points: MountPoints, datum: Datum) -> bytes:
             document.layers.add(layer, color=COLOURS[p.kind])
         _add_point(space, p, layer)
     _add_datum(space, points, datum)
-    stream = io.StringIO()
-    document.write(stream)
-    return stream.getvalue().encode()
+    return dxf_text(document).encode()
 
 
 def _add_point(space: "Modelspace", p: MountPoint, layer: str) -> None:

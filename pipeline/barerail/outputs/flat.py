@@ -1,6 +1,5 @@
 """A flat drawing at true scale, mm: shapes on layers, and the drawing as DXF and SVG."""
 
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from html import escape
@@ -8,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from barerail.outputs.repeat import dxf_text
 from barerail.outputs.words import one_line
 from barerail.records import Array
 
@@ -125,9 +125,7 @@ def sheet_dxf(sheet: Sheet, whole_paths: bool = False) -> bytes:
             document.layers.add(name, color=INKS.get(name, (7, ""))[0])
         for shape in (*sheet.shapes, *_below(sheet)):
             _add(document.modelspace(), shape, whole_paths)
-        text = io.StringIO()
-        document.write(text)
-        return text.getvalue().encode(document.output_encoding, "dxfreplace")
+        return dxf_text(document).encode(document.output_encoding, "dxfreplace")
     finally:
         ezdxf.options.write_fixed_meta_data_for_testing = fixed
 
