@@ -5,7 +5,7 @@ from pathlib import Path
 from barerail.errors import DataError
 
 POINT_BYTES, TRIANGLE_BYTES = 130, 60
-"""Memory that the whole job takes for each point and triangle: 100 measured at 30 million points; and a margin."""
+"""Memory kept for each point, 100 bytes measured on a job of 30 million and a margin, and triangle (judgement)."""
 _GROUPS = (Path("/sys/fs/cgroup/memory.max"), Path("/sys/fs/cgroup/memory/memory.limit_in_bytes"))
 _INFO = Path("/proc/meminfo")
 
