@@ -144,3 +144,12 @@ def test_names_must_be_new_and_agree_with_their_side():
         made("middle", "p", "q", name="rear-L")
     with pytest.raises(UsageError, match=r"ends in -R but the point has y = 205\.0 mm"):
         made("line", "rear-L", "front-L", name="pivot-R")
+
+
+def test_left_stays_left_where_y_counts_to_the_right():
+    found = MountPoints((hole("a-L", (400.0, -300.0, 0.0)), hole("b-L", (500.0, -300.0, 0.0))), ())
+    car = datum(axes="iso4130")
+    assert made("middle", "a-L", "b-L", name="m-L", car=car, found=found).side == "L"
+    assert made("offset", "a-L", car=car, found=found, along="y", by_mm=600.0).side == "R"
+    with pytest.raises(UsageError, match=r"ends in -R but the point has y = -300\.0 mm; left is negative"):
+        made("middle", "a-L", "b-L", name="m-R", car=car, found=found)

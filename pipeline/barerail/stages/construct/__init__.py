@@ -37,7 +37,7 @@ def construct(
         if any(p.name == c.name for p in points.points):
             raise UsageError(f"{c.at}: the name stands for another point already; give this one its own")
         point, built = _entered(c) if c.how == "entered" else _constructed(c, points, datum, noise, settings)
-        point = replace(point, side=_side(c, point.position, settings.centre_mm))
+        point = replace(point, side=_side(c, point.position, datum.axes, settings.centre_mm))
         points = replace(points, points=(*points.points, point), built={**points.built, c.name: built})
     return replace(points, notes=_notes(points, wanted))
 
@@ -200,12 +200,14 @@ def _point(c: Construction, state: str, place: Array, axis: Array, note: str) ->
     )  # fmt: skip
 
 
-def _side(c: Construction, place: Array, centre: float) -> str:
-    """L, R or C by y; a name in -L or -R must agree."""
+def _side(c: Construction, place: Array, axes: str, centre: float) -> str:
+    """L, R or C by how far the place lies to the left, y or by ISO 4130 -y; a name in -L or -R must agree."""
     y, ending = float(place[1]), c.name[-2:]
-    if ending in ("-L", "-R") and y * SIDES[ending[1]] <= 0:
-        raise UsageError(f"{c.at}: the name ends in {ending} but the point has y = {y:.1f} mm; left is positive")
-    return "C" if abs(y) <= centre else "L" if y > 0 else "R"
+    sign = -1.0 if axes == "iso4130" else 1.0
+    if ending in ("-L", "-R") and sign * y * SIDES[ending[1]] <= 0:
+        left = "positive" if sign > 0 else "negative"
+        raise UsageError(f"{c.at}: the name ends in {ending} but the point has y = {y:.1f} mm; left is {left}")
+    return "C" if abs(y) <= centre else "L" if sign * y > 0 else "R"
 
 
 def _notes(points: MountPoints, wanted: Sequence[Construction]) -> tuple[Note, ...]:
