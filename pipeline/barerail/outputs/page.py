@@ -4,6 +4,7 @@ import json
 from collections import Counter
 from collections.abc import Sequence
 from importlib import resources
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,7 @@ from barerail.outputs.page_tables import (
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
 from barerail.outputs.sides import one_sided
 from barerail.outputs.unseen import unseen_faces
-from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, stamp
+from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, sits_words, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 
@@ -53,7 +54,7 @@ def report_html(
     drawn = view_data(clean, features, datum, points, settings)
     return page_html(
         "report.html.j2",
-        {"view": drawn, "straight": straight_figure(straightness), "naming": naming_lines(datum)},
+        {"view": drawn, "straight": straight_figure(straightness, datum), "naming": naming_lines(datum)},
         scripts=("report", "naming"),
         title=title,
         stamp=stamp(datum),
@@ -76,6 +77,8 @@ def report_html(
         measures=measure_rows(straightness),
         meanings=meanings(straightness),
         straight=straightness,
+        stretched=isfinite(straightness.from_x_mm),
+        sits=sits_words(straightness),
         straight_assumed=[ASSUMED.get(key, key) for key in straightness.assumed],
         stations=station_rows(straightness),
         bays=bay_rows(straightness),
@@ -136,6 +139,8 @@ def view_data(
         "traces": traces(features, datum, points, cards, low, high),
         "points": cards,
         "datum": [*tags, {"text": "origin", "at": [0.0, 0.0, 0.0]}],
+        "axes": list(words),
+        "turned": datum.axes == "iso4130",
     }
 
 

@@ -44,6 +44,7 @@ def look_html(clean: CleanScan, settings: ReportSettings, title: str, command: s
         "traces": [],
         "points": [_card(name, at, words, middle) for name, at, words in spots],
         "datum": [{"text": f"{axis} of the file", "at": _tip(low, high, k)} for k, axis in enumerate("xyz")],
+        "axes": ["of the file"] * 3,
         "pick": True,
     }
     unit = clean.scan.unit

@@ -110,6 +110,7 @@ def _view(
         "traces": [*_marks(seen), *_arrows(seen, factor), *box_lines(low, high)],
         "points": [_card(s, places.mean(axis=0)) for s in seen],
         "datum": [*tags, {"text": "origin", "at": [0.0, 0.0, 0.0]}],
+        "axes": list(AXES["iso8855"]),
     }
 
 

@@ -5,12 +5,12 @@ from typing import Any
 
 import numpy as np
 
-from barerail.records import Array, StationPair, Straightness
+from barerail.records import Array, Datum, StationPair, Straightness
 
 LEFT, RIGHT, BOTH = "#1668c7", "#c45a00", "#128a58"
 
 
-def straight_figure(s: Straightness) -> dict[str, Any]:
+def straight_figure(s: Straightness, datum: Datum) -> dict[str, Any]:
     """Plotly data and layout of three panels over x; no data where the scan gave no stations."""
     panels = (("y3", "rail height z, mm"), ("y2", "twist, deg"), ("y", "centreline y, mm"))
     data = [
@@ -21,6 +21,8 @@ def straight_figure(s: Straightness) -> dict[str, Any]:
         *_series(s, "centreline", BOTH, "square", "y", _middle, _middle_u),
     ]
     layout: dict[str, Any] = {"xaxis": {"title": {"text": "x, mm (front to the right)"}, "anchor": "y"}}
+    if datum.axes == "iso4130":
+        layout["xaxis"]["autorange"] = "reversed"
     for i, (axis, title) in enumerate(panels):
         share = 1 - i / 3
         layout[axis.replace("y", "yaxis")] = {

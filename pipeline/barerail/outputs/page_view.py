@@ -130,7 +130,7 @@ def rail_lines(features: Features, datum: Datum, side: str) -> list[Array]:
     out = []
     for rail in features.rails:
         path = transform(datum.car_from_scan, np.reshape([s.centre for s in rail.stations], (-1, 3)))
-        y = float(path[:, 1].mean()) if len(path) else 0.0
+        y = float(path[:, 1].mean()) * (-1 if datum.axes == "iso4130" else 1) if len(path) else 0.0
         if len(path) > 1 and side == ("C" if abs(y) < 20 else "L" if y > 0 else "R"):
             out.append(path)
     return out

@@ -5,6 +5,7 @@ from itertools import groupby
 import numpy as np
 
 from barerail.geometry.frames import direction, transform
+from barerail.outputs.in_axes import forward
 from barerail.records import Array, Datum, Features, Rail
 
 FEWEST = 2
@@ -21,12 +22,14 @@ def unseen_faces(features: Features, datum: Datum) -> list[str]:
 
 
 def _of_rail(rail: Rail, datum: Datum) -> list[str]:
-    at = transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
-    y = float(np.median(at[:, 1]))
+    car = forward(datum).car_from_scan
+    centres = np.array([s.centre for s in rail.stations])
+    at = transform(datum.car_from_scan, centres)
+    y = float(np.median(transform(car, centres)[:, 1]))
     side = "centre" if abs(y) < 20 else "left" if y > 0 else "right"
     lacking: dict[str, list[bool]] = {}
     for row, s in enumerate(rail.stations):
-        axes = direction(datum.car_from_scan, s.axes)
+        axes = direction(car, s.axes)
         for (way, sign), seen in zip(((1, 1), (1, -1), (2, 1), (2, -1)), s.seen):
             lacking.setdefault(_facing(sign * axes[way], y), [False] * len(rail.stations))[row] = not seen
     out = []

@@ -160,6 +160,7 @@ def straightness_words(s: Straightness) -> str:
             f"Straightness {_stretch(s)}{used} of {len(s.stations)} stations used; U: k = 2",
             text_table(("", "value", "U", "drift's", "unit", ""), rows, (False, True, True, True, False, False)),
             "drift's: the share of U that the scanner's drift makes, a setting",
+            *([sits_words(s)] if math.isfinite(s.from_x_mm) else []),
             *_bays(s),
             *(line for name in names if name in MEANING for line in wrapped(f"{name}: {MEANING[name]}")),
             *(f"assumed: {ASSUMED.get(key, key)}" for key in s.assumed),
@@ -176,6 +177,15 @@ def _measure_cells(name: str, m: Measure, verdict: str) -> tuple[str, ...]:
     drift = fixed(rounded_up(m.U_drift, decimals), decimals) if m.U_drift is not None else ""
     value = fixed(m.value, decimals) if title == "gauge width" else f"{m.value:+.{decimals}f}"
     return title, value, u, drift, m.unit, "; ".join(filter(None, (verdict, m.reason)))
+
+
+def sits_words(s: Straightness) -> str:
+    """Where along the car the twist sits, rear end first."""
+    if s.sits_mm is None:
+        return "where along the car the twist sits: too little of it to tell"
+    if s.sits_mm == (s.from_x_mm, s.to_x_mm):
+        return "the twist is spread evenly from end to end, as far as the stations tell"
+    return f"the twist sits between x = {s.sits_mm[0]:.0f} and {s.sits_mm[1]:.0f} mm"
 
 
 def _bays(s: Straightness) -> list[str]:

@@ -4,6 +4,7 @@ import numpy as np
 
 from barerail import __version__
 from barerail.outputs.datum_words import datum_words
+from barerail.outputs.in_axes import forward, points_forward
 from barerail.outputs.page_scan import shown
 from barerail.outputs.page_tables import Row, bay_rows, measure_rows, pair_rows, point_rows
 from barerail.outputs.sheets.closeups import closeup_papers
@@ -49,14 +50,20 @@ def sheets(
     Views are orthographic, to a scale of ISO 5455; U is k = 2; the stamp UNCONFIRMED stands in every title block.
     """
     size = SIZES[settings.paper]
-    scan = shown(clean, datum, points.points, budget=DRAWN)
-    views = [view_paper(look, scan, points.points, size) for look in LOOKS]
+    views = drawn(clean, datum, points, size)
     papers = [*views, *_tables(points, straightness, size), *closeup_papers(clean, datum, points.points, size)]
     words = {look.name: look.words for look in LOOKS}
     for i, paper in enumerate(papers):
         paper.marks.extend(_block(paper, datum, title, words.get(paper.name, ""), f"{i + 1} of {len(papers)}"))
     files = {f"{FOLDER}/{paper.name}.png": png_of(paper) for paper in views}
     return Written({f"{FOLDER}/sheets.pdf": pdf_of(papers, title), **files})
+
+
+def drawn(clean: CleanScan, datum: Datum, points: MountPoints, size: tuple[float, float]) -> list[Paper]:
+    """The views, without title blocks; drawn with x forward and y left, whatever the datum's axes."""
+    ahead, placed = forward(datum), points_forward(points, datum).points
+    scan = shown(clean, ahead, placed, budget=DRAWN)
+    return [view_paper(look, scan, placed, size) for look in LOOKS]
 
 
 def _tables(points: MountPoints, s: Straightness, size: tuple[float, float]) -> list[Paper]:

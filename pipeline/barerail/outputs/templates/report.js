@@ -86,6 +86,8 @@
   };
   const TALL = { "three-quarter": [[-1, 0.35, 1], [0, 0, 1]], top: [[0, 0, 1], [1, 0, 0]], under: [[0, 0, -1], [1, 0, 0]] };
   const FAR = 20;
+  // Where x counts rearward and y right, the car's own front and left lie the other way.
+  const ofCar = ([x, y, z]) => (view.turned ? [-x, -y, z] : [x, y, z]);
 
   function axes(camera) {
     const forward = unit(sum(list(camera.center), list(camera.eye), -1));
@@ -95,7 +97,7 @@
 
   function framed(name) {
     const tall = scene.clientHeight > scene.clientWidth;
-    const [away, up] = (tall && TALL[name]) || VIEWS[name];
+    const [away, up] = ((tall && TALL[name]) || VIEWS[name]).map(ofCar);
     const camera = { eye: xyz(unit(away).map((v) => v * FAR)), center: xyz([0, 0, 0]), up: xyz(up) };
     const a = axes(camera);
     const half = (d) => 0.5 * range.reduce((s, r, k) => s + r * Math.abs(d[k]), 0);
@@ -232,14 +234,14 @@
   }
 
   // ---- start
-  const axis = (name, k) => ({ title: { text: view.pick ? `${name[0]} of the file, mm` : `${name}, mm` }, range: [view.low[k], view.high[k]], visible: false, showspikes: false, color: "#7d858a", gridcolor: "#7d858a" });
+  const axis = (name, k) => ({ title: { text: `${name} ${view.axes[k]}, mm` }, range: [view.low[k], view.high[k]], visible: false, showspikes: false, color: "#7d858a", gridcolor: "#7d858a" });
   const first = framed("three-quarter");
   camera = first.camera;
   scale = first.scale;
   const layout = {
     margin: { l: 0, r: 0, t: 0, b: 0 }, showlegend: false, paper_bgcolor: "rgba(0,0,0,0)", hovermode: "closest",
     scene: {
-      xaxis: axis("x forward", 0), yaxis: axis("y left", 1), zaxis: axis("z up", 2), dragmode: "orbit",
+      xaxis: axis("x", 0), yaxis: axis("y", 1), zaxis: axis("z", 2), dragmode: "orbit",
       aspectmode: "manual", aspectratio: xyz(range.map((r) => r * scale)),
       camera: { ...camera, projection: { type: "orthographic" } },
     },

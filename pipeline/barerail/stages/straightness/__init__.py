@@ -73,7 +73,6 @@ def straightness(
     }
     if settings.reference not in ("", "all"):
         measures |= against(stretch, settings.reference, features.noise, stood)
-    place = sits(stretch, weight)
     return Straightness(
         measures=measures,
         from_x_mm=stretch.span[0],
@@ -82,8 +81,8 @@ def straightness(
         stations=_judged(pairs, weight),
         verdicts=_verdicts(measures, settings),
         assumed=_assumed(settings),
-        notes=(*_notes(features, pairs, weight, settings), _place_note(place, stretch)),
-        sits_mm=place,
+        notes=_notes(features, pairs, weight, settings),
+        sits_mm=sits(stretch, weight),
         bays=bays(points, features.noise),
     )
 
@@ -155,11 +154,3 @@ def _notes(
     known = f"{settings.temperature_c:g} degrees C" if settings.temperature_c is not None else "not known"
     notes.append(Note("straightness", f"temperature of the frame {known}; steel grows 0.0115 mm per m and degree"))
     return tuple(notes)
-
-
-def _place_note(place: tuple[float, float] | None, s: Stretch) -> Note:
-    if place is None:
-        return Note("straightness", "where along the car the twist sits: too little of it to tell")
-    if place == s.span:
-        return Note("straightness", "the twist is spread evenly from end to end, as far as the stations tell")
-    return Note("straightness", f"the twist sits between x = {place[0]:.0f} and {place[1]:.0f} mm")

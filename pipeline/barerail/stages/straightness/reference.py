@@ -42,8 +42,8 @@ def against(s: Stretch, reference: str, noise: NoiseModel, stood: float) -> dict
     inside = (s.x >= a) & (s.x <= b)
     if inside.sum() < FEWEST:
         raise DataError(
-            f"straightness: the reference section x {a:.0f} to {b:.0f} mm holds {inside.sum()} stations, {FEWEST} are "
-            f"needed; stations run from {s.x.min():.0f} to {s.x.max():.0f} mm"
+            f"straightness: the reference section holds {inside.sum()} stations, {FEWEST} are needed; "
+            "straightness.json has the x of each"
         )
     out: dict[str, Measure] = {}
     for end, row in (("rear", int(np.argmin(s.x))), ("front", int(np.argmax(s.x)))):
