@@ -325,7 +325,7 @@ def test_measure_without_value_gives_its_reason():
 
 
 def test_plot_bands_are_u_and_the_line_is_the_reported_twist():
-    figure = straight_figure(straightness())["data"]
+    figure = straight_figure(straightness(), datum())["data"]
     height = next(t for t in figure if t.get("name") == "left rail")
     assert height["x"] == [-1000.0, 1000.0] and height["customdata"] == [0.1, 0.1]  # 2 sqrt(0.0025)
     band = next(t for t in figure if t.get("fill") and t["yaxis"] == height["yaxis"])
@@ -341,6 +341,14 @@ def test_page_without_rails_or_points_still_stands():
     given = (cleaned(*plates()), features(), datum(), MountPoints((), ()), bare)
     page = Page(report_html(*given, SMALL, "bare").decode())
     assert "no rails" in page.texts and "not determinable" in page.texts
+
+
+def test_page_without_a_stretch_measured_says_so_and_no_nan():
+    bare = replace(straightness(), stations=(), from_x_mm=np.nan, to_x_mm=np.nan, gauge_width_mm=np.nan)
+    given = (cleaned(*plates()), features(), datum(), MountPoints((), ()), bare)
+    page = Page(report_html(*given, SMALL, "bare").decode())
+    assert any("Not measured: the scan gave too few pairs of rail stations." in text for text in page.texts)
+    assert not any("nan" in text.lower().split() for text in page.texts)
 
 
 def test_colours_of_text_meet_aa_in_light_and_dark():
