@@ -21,7 +21,8 @@ class SceneCase:
 
     sample: a cloud with one point per `spacing_mm`**2 on average, density varying by `uneven` between thin and thick
     parts, discs of it missing (`patches`), sharp edges rounded with radius `edge_mm`, welds of radius `weld_mm`.
-    fuse: a mesh from `frames` depth frames, each with `sigma_mm`, in a signed distance field of `voxel_mm`.
+    fuse: a mesh from `frames` depth frames, each with `sigma_mm`, in a signed distance field of `voxel_mm`; `lean`: how
+    far the cameras lean outboard, as a tangent, since a hand reaches under a car from its side.
     Both: `corr_mm` is along the normal with a Gaussian correlation exp(-h^2 / 2 corr_length_mm^2); `drift_mm` is a
     vector field, per axis, whose wavelengths are metres.
 
@@ -49,6 +50,7 @@ class SceneCase:
     normals: bool = True
     voxel_mm: float = 2.4
     frames: int = 280
+    lean: float = 0.0
     one_sided: int = 2
     clutter: int = 6
     floor: bool = False

@@ -38,7 +38,10 @@ def fuse(case: SceneCase, surfaces: list[Surface], seen: Callable[[Array], Array
     vertices, triangles = joined(surfaces)
     rays = Rays(seen(vertices), triangles)
     share = np.repeat([s.share for s in surfaces], [len(s.triangles) for s in surfaces])
-    targets, eyes = _views(case, rays, seen(vertices)[triangles], share, rng)
+    y = vertices[triangles][:, :, 1].mean(1)
+    left = seen(np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 0.0]]))
+    lean = case.lean * np.sign(y)[:, None] * (left[0] - left[1])
+    targets, eyes = _views(case, rays, seen(vertices)[triangles], share, lean, rng)
     one = o3d.core.float32
     grid = o3d.t.geometry.VoxelBlockGrid(("tsdf", "weight"), (one, one), (1, 1), case.voxel_mm, 16, 4_000)
     tensor = o3d.core.Tensor
@@ -54,15 +57,20 @@ def fuse(case: SceneCase, surfaces: list[Surface], seen: Callable[[Array], Array
     return _surface(case, mesh.vertex.positions.numpy().astype(float), mesh.triangle.indices.numpy(), rng)
 
 
-def _views(case: SceneCase, rays: Rays, corners: Array, share: Array, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Targets spread over the surface and camera places with a clear view of them, (frames, 3) each."""
+def _views(
+    case: SceneCase, rays: Rays, corners: Array, share: Array, lean: Array, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Targets spread over the surface and camera places with a clear view of them, (frames, 3) each.
+
+    lean (t, 3): what is added to the direction from a triangle to its camera.
+    """
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = np.linalg.norm(normal, axis=1)
     odds = area * share
     face = np.sort(rng.choice(len(area), 12 * case.frames, p=odds / odds.sum()))
     weight = rng.dirichlet(np.ones(3), len(face))
     targets = np.einsum("ij,ijk->ik", weight, corners[face])
-    way = normal[face] / area[face, None] + 0.6 * rng.normal(size=targets.shape)
+    way = normal[face] / area[face, None] + lean[face] + 0.6 * rng.normal(size=targets.shape)
     way /= np.linalg.norm(way, axis=1)[:, None]
     clear = ~rays.blocked(targets + 0.05 * way, way, DISTANCE_MM + 50)
     at = np.flatnonzero(clear)

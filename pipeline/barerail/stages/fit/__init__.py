@@ -8,8 +8,9 @@ from dataclasses import replace
 from barerail.errors import DataError
 from barerail.records import CleanScan, Features, Note, Progress, no_progress
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import bores_in, cloud_of, face_of
+from barerail.stages.fit.bores import bores_in
 from barerail.stages.fit.brackets import bolt_axes
+from barerail.stages.fit.cloud import cloud_of, face_of
 from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.patches import find_patches, surface_of

@@ -43,7 +43,9 @@ def _match(i: int, j: int, found: list[Feature]) -> tuple[float, int, int] | Non
     if abs(a.axis @ b.axis) < PARALLEL or not GAP_MM[0] < gap < GAP_MM[1]:
         return None
     across = float(np.linalg.norm(d - (d @ a.axis) * a.axis))
-    if across > max(1.5, 0.15 * a.diameter) or abs(a.diameter - b.diameter) > max(1.0, 0.12 * a.diameter):
+    u = np.sqrt(np.linalg.eigvalsh(a.cov + b.cov)[-1])
+    alike = abs(a.diameter - b.diameter) < max(1.0, 0.12 * a.diameter, 2 * np.hypot(a.u_diameter, b.u_diameter))
+    if across > max(1.5, 0.15 * a.diameter, 2.5 * u) or not alike:
         return None
     return (gap + 10 * across, i, j)
 

@@ -19,6 +19,9 @@ from barerail.stages.fit.patches import Patch, Surface
 
 LEAST_ARC = 110.0
 """Degrees; a rounded square corner shows 90, and as much of its flanks as lies within the band of the fit."""
+FUSED_ROUND = 0.2
+"""Standard uncertainty of a cylinder's axis and radius in a fused mesh, times voxel^2 / radius: the field between
+voxels is taken for straight where it is round. From simulated scans."""
 
 
 @dataclass(frozen=True)
@@ -193,3 +196,8 @@ def skin_of(surface: Surface, axis: Array, point: Array, radius: float) -> Index
 def band_of(surface: Surface, radius: float) -> float:
     """How far off a cylinder a thinned point may lie, mm."""
     return surface.tolerance + 0.02 * radius
+
+
+def fused_cov(voxel: float, radius: float) -> Array:
+    """Covariance (5, 5) of CylinderFit's parameters, mm2, that fusing with a voxel edge in mm adds; voxel 0: none."""
+    return np.diag([1.0, 1.0, 0.0, 0.0, 1.0]) * (FUSED_ROUND * voxel**2 / radius) ** 2

@@ -7,15 +7,14 @@ import numpy as np
 
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import Bore, Cloud, in_face, place
+from barerail.stages.fit.bores import STANDS, Bore, in_face, place
+from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.slots import as_slot
 from barerail.stages.fit.studs import stud_in
 
 SHEET_MM = 12.0
 OPEN_DEG = 70.0
 """Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
-MESH_EDGE = 0.25
-"""Standard uncertainty of a rim in a fused mesh, in point spacings (algorithms note A4 gives 0.1 to 0.3)."""
 
 
 def features_of(
@@ -25,26 +24,28 @@ def features_of(
     found: list[Feature] = []
     dropped: Counter[str] = Counter()
     for bore in bores:
-        if bore.standing > 0.15:
+        if bore.standing > STANDS:
             feature = stud_in(bore, cloud, noise, settings)
             reason = "something stands in it that is no stud"
         else:
             reason = _why_not(bore, cloud, settings)
             feature = _slot(bore, planes, cloud, noise)
             if feature is None and not reason:
-                feature = _hole(bore, planes, cloud, noise)
+                feature = _hole(bore, planes, noise)
         if feature is None:
             dropped[reason] += 1
         else:
             found.append(feature)
-    merged = _both_faces(_once([f for f in found if f.kind != "stud" or not any(_bore_of(h, f) for h in found)]))
+    merged = _both_faces(
+        cloud.mesh, _once([f for f in found if f.kind != "stud" or not any(_bore_of(h, f) for h in found)])
+    )
     notes = tuple(Note("fit", f"round empty places dropped: {r}", n) for r, n in sorted(dropped.items()))
     return merged, notes
 
 
 def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     """Why a bore is no hole; empty where it is one."""
-    spacing, mesh = cloud.clean.spacing_mm, cloud.clean.scan.triangles is not None
+    spacing, mesh = cloud.clean.spacing_mm, cloud.mesh
     diameter = 2 * bore.rim.mean[2]
     sure = bore.cover >= 0.87 and bore.rim.misfit == 0 and bore.rim.n_wall >= 7
     spacings = 3.5 if mesh or sure else 4.2
@@ -67,15 +68,13 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
 def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature | None:
     if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.1:
         return None
-    if bore.rim_share >= 0.85 and bore.cover >= 0.9:
+    if bore.rim_share >= 0.85 and bore.cover >= 0.9 and not cloud.mesh:
         return None
     return as_slot(bore, planes[bore.face.patch], cloud, noise)
 
 
-def _hole(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature:
-    mesh = cloud.clean.scan.triangles is not None
-    edge = (MESH_EDGE * cloud.clean.spacing_mm) ** 2 if mesh else 0.0
-    flat = bore.rim.cov + np.diag(_hangs_together(noise, bore.rim.mean[2])) + np.eye(3) * edge
+def _hole(bore: Bore, planes: tuple[Plane, ...], noise: NoiseModel) -> Feature:
+    flat = bore.rim.cov + np.diag(_hangs_together(noise, bore.rim.mean[2]) + bore.edge[:3] ** 2)
     return Feature(
         kind="hole",
         point=place(bore, bore.rim.mean[:2]),
@@ -142,7 +141,7 @@ def _reach(k: Feature, f: Feature) -> float:
     return k.length / 2 if k.kind == "slot" else 0.5 * f.diameter if f.kind == "hole" else f.diameter
 
 
-def _both_faces(found: list[Feature]) -> list[Feature]:
+def _both_faces(mesh: bool, found: list[Feature]) -> list[Feature]:
     """A hole or slot seen on both faces of a sheet as one, both face centres in `ends`, thickness as `length`."""
     merged: list[Feature] = []
     used: set[int] = set()
@@ -158,17 +157,19 @@ def _both_faces(found: list[Feature]) -> list[Feature]:
             if -SHEET_MM < along < -0.5 and across < min(best_across, 0.25 * a.diameter):
                 best, best_across = j, across
         used.add(best)
-        merged.append(a if best < 0 else _sheet(a, found[best]))
+        merged.append(a if best < 0 else _sheet(a, found[best], mesh))
     return merged
 
 
-def _sheet(a: Feature, b: Feature) -> Feature:
+def _sheet(a: Feature, b: Feature, mesh: bool) -> Feature:
+    """A hole or slot from both faces of a sheet; in a fused mesh, where each disturbs the other, their mean place."""
     across, along = _coaxial(a, b)
     thickness = abs(along)
     u = float(np.sqrt(a.axis @ (a.cov + b.cov) @ a.axis))
     detail = dict(a.detail) | {"other_diameter_mm": round(b.diameter, 4), "offset_mm": round(across, 4)}
-    ends = np.array([a.point, b.point])
+    aside = (b.point - a.point - along * a.axis) / 2 * mesh
+    ends = np.array([a.point + aside, b.point - aside])
     if a.kind == "slot":
         detail |= {"thickness_mm": round(thickness, 4), "u_thickness_mm": round(u, 4)}
-        return replace(a, ends=ends, detail=detail)
-    return replace(a, length=thickness, u_length=u, ends=ends, detail=detail)
+        return replace(a, point=ends[0], ends=ends, detail=detail)
+    return replace(a, point=ends[0], length=thickness, u_length=u, ends=ends, detail=detail)

@@ -4,18 +4,20 @@ Compatible neighbours joined into components (the parallel form of region growin
 plane by plane where a component holds more than one, then grown out to the rim.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from barerail.geometry.neighbours import Blocks, blocks_of, components, cosines
+from barerail.geometry.neighbours import Blocks, blocks_of, components, cosines, flatness
 from barerail.records import CHASSIS, Array, CleanScan, Index
 
 FLAT = np.radians(6.0)
 CURVED = np.radians(4.0)
 NEAREST = 8
 """Neighbours that join two points into one smooth piece."""
+ROUGH_VOXELS = 0.35
+"""How far points of a thin sheet lie off its face in a fused mesh, in voxels (judgement)."""
 MOST_POINTS = 1000
 """Most thinned points that a first plane rests on; the numbers come later, from full resolution."""
 
@@ -25,6 +27,8 @@ class Surface:
     """The chassis part of the thinned scan: rows into CleanScan.thin, with neighbours among themselves.
 
     turn (m, k): cosine between the normals of a point and each neighbour, signs ignored where not oriented.
+    rough: how far the points of a thin sheet may lie off its face, mm; 0 but in a fused mesh, where its faces disturb
+    each other.
     """
 
     rows: Index
@@ -35,18 +39,23 @@ class Surface:
     turn: Array
     blocks: Blocks
     tolerance: float
+    rough: float
     cell_area: float
     oriented: bool
 
 
 @dataclass(frozen=True)
 class Patch:
-    """Rows of Surface: `core` away from rims, `grown` with them; centre and normal of the core's plane."""
+    """Rows of Surface: `core` away from rims, `grown` with them; centre and normal of the core's plane.
+
+    tolerance: distance in mm from that plane within which a point lies on the face.
+    """
 
     core: Index
     grown: Index
     centre: Array
     normal: Array
+    tolerance: float
 
 
 @dataclass(frozen=True)
@@ -81,6 +90,7 @@ def surface_of(clean: CleanScan) -> Surface:
         turn,
         blocks_of(points),
         3 * max(_waviness(points, normals), 0.05),
+        0.0 if clean.scan.triangles is None else ROUGH_VOXELS * clean.spacing_mm,
         np.pi * typical**2 / 4.5,
         clean.oriented,
     )
@@ -103,7 +113,8 @@ def _waviness(points: Array, normals: Array, reach: float = 20.0, probes: int = 
 def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
     """All flat pieces of at least `least_cm2`, largest first.
 
-    A second, looser look at what the first left over finds small faces whose normals the rim has disturbed.
+    A second, looser look at what the first left over finds small faces whose normals the rim has disturbed; a third, in
+    fused meshes, thin sheets.
     """
     least = max(8, int(100 * least_cm2 / surface.cell_area))
     typical = float(np.quantile(surface.flat, 0.25))
@@ -111,15 +122,36 @@ def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
     loose = Grip(2 * FLAT, 4 * FLAT, 2 * surface.tolerance)
     owner = np.full(len(surface.points), -1)
     cores: list[Index] = []
-    for grip in (strict, loose):
+    looks = [(surface, strict), (surface, loose)]
+    if surface.rough:
+        looks.append((_smoothed(surface), replace(loose, offset=surface.rough)))
+    for seen, grip in looks:
         free = np.flatnonzero(owner < 0)
-        found = [c for p in _smooth_pieces(surface, free, grip, least) for c in _planes_in(surface, p, grip, least)]
+        found = [c for p in _smooth_pieces(seen, free, grip, least) for c in _planes_in(seen, p, grip, least)]
         cores = _joined(surface, cores + found)
         owner = _grow(surface, cores)
     order = np.argsort(owner, kind="stable")
     cuts = np.searchsorted(owner[order], np.arange(len(cores) + 1))
-    patches = [Patch(c, order[cuts[i] : cuts[i + 1]], *_plane(surface.points[c])) for i, c in enumerate(cores)]
+    patches = [_patch(surface, c, order[cuts[i] : cuts[i + 1]]) for i, c in enumerate(cores)]
     return tuple(sorted(patches, key=lambda p: (-len(p.core), int(p.core[0]))))
+
+
+def _smoothed(surface: Surface, rounds: int = 2) -> Surface:
+    """The surface with each normal the mean of those next to it: a thin sheet's own are as rough as it is."""
+    normals, near = surface.normals, surface.near[:, :NEAREST]
+    for _ in range(rounds):
+        beside = normals[near]
+        sign = np.sign(np.einsum("ij,ikj->ik", normals, beside)) * (near >= 0)
+        normals = normals + np.einsum("ik,ikj->ij", sign, beside)
+        normals = normals / np.linalg.norm(normals, axis=1)[:, None]
+    turn = np.abs(cosines(normals, surface.near))
+    return replace(surface, normals=normals, turn=turn, flat=flatness(normals, near))
+
+
+def _patch(surface: Surface, core: Index, grown: Index) -> Patch:
+    centre, normal = _plane(surface.points[core])
+    spread = 1.4826 * float(np.median(np.abs((surface.points[core] - centre) @ normal)))
+    return Patch(core, grown, centre, normal, max(surface.tolerance, min(3 * spread, surface.rough)))
 
 
 def _smooth_pieces(surface: Surface, free: Index, grip: Grip, least: int) -> list[Index]:

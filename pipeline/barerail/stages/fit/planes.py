@@ -7,7 +7,7 @@ from barerail.geometry.covariance import estimate, propagate
 from barerail.geometry.plane import fit_plane_robust
 from barerail.records import Array, NoiseModel, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import Cloud, outward
+from barerail.stages.fit.cloud import Cloud, outward
 from barerail.stages.fit.patches import Patch
 
 LARGEST = 10

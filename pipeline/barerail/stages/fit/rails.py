@@ -9,7 +9,7 @@ from barerail.geometry.neighbours import components
 from barerail.geometry.robust import tukey_weights
 from barerail.records import Array, NoiseModel, Plane, Rail, Station
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import Cloud
+from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.sections import FACES, Segment, segments_of
 

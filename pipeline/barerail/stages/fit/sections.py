@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import components
 from barerail.records import Array, Plane
-from barerail.stages.fit.bores import Cloud
+from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 
 LEAST_MM = 130.0

@@ -1,11 +1,15 @@
 """Slots: a bore whose rim is a stadium rather than a circle."""
 
+from dataclasses import replace
+
 import numpy as np
 
+from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.stages.fit.bores import WALL_DEPTH, Bore, Cloud
+from barerail.stages.fit.bores import WALL_DEPTH, Bore
+from barerail.stages.fit.cloud import Cloud
 
 LEAST_GAIN = 25.0
 """Log likelihood by which a slot must fit better than the round hole (two numbers more; judgement)."""
@@ -13,51 +17,66 @@ LEAST_GAIN = 25.0
 
 def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     """The slot about a bore, or None where its empty place is no longer than wide."""
-    spacing, face = cloud.clean.spacing_mm, bore.face
-    r = float(bore.rim.mean[2])
+    face, r = bore.face, float(bore.rim.mean[2])
     middle = face.centre + face.axes.T @ np.array([*bore.rim.mean[:2], bore.height])
     local = (cloud.near(middle, 6 * r + 10.0) - middle) @ face.axes.T
     on = local[np.abs(local[:, 2]) < face.tolerance, :2]
-    start = _start(on, r, spacing)
-    if start is None:
+    start = _start(on, r)
+    rim = None if start is None else (_fused if cloud.mesh else _sampled)(bore, start, middle, local, on, cloud)
+    if rim is None:
         return None
+    edge = stadium(rim.mean[None], on)[0]
+    arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * cloud.clean.spacing_mm)], rim.mean[:2], 0.0, 20 * r)
+    if arc < 300 or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm:
+        return None
+    n = rim.n_wall + int((edge < 3 * cloud.clean.spacing_mm).sum())
+    return _feature(bore, plane, rim, noise, round(arc), n, middle)
+
+
+def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Rim | None:
+    """The rim in a fused mesh, from sections under the face; None where a circle does nearly as well."""
+    r, voxel = float(bore.rim.mean[2]), cloud.clean.spacing_mm
+    points, triangles = cloud.triangles(middle, 3 * r + start[3] + 3 * voxel)
+    rim = fit_mesh_rim((points - middle) @ bore.face.axes.T, triangles, start, voxel, stadium)
+    if rim is None or rim.mean[3] < 0.5 * rim.mean[4] or rim.mean[4] < 0.75 * r:
+        return None
+    if rim.n_wall * np.log(max(bore.rim.wall_rms / rim.wall_rms, 1.0)) < LEAST_GAIN / 2:
+        return None
+    x, y, size, _ = bore.edge
+    return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, size]) ** 2)
+
+
+def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Rim | None:
+    """The rim in a cloud of points, from how they fall about it; None where a circle does nearly as well."""
+    r, spacing = float(bore.rim.mean[2]), cloud.clean.spacing_mm
     wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
-    mesh = cloud.clean.scan.triangles is not None
     for draws in (ROUGH, DRAWS[5]):
         off = stadium(start[None], local[:, :2])[0]
         wall = (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * cloud.sigma))
         edge = stadium(start[None], on)[0]
-        ring = on[edge < 3 * spacing]
         band = (edge > 0.5 * spacing) & (edge < 3 * spacing)
         density, noise_mm = _density(band, start, spacing), max(cloud.sigma, 0.05)
-        points = RimPoints(ring, local[wall][:, :2], density, noise_mm, 0.15)
+        points = RimPoints(on[edge < 3 * spacing], local[wall][:, :2], density, noise_mm, 0.15)
         rim = fit_rim(points, start, wide, stadium, stadium_area, draws)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
         gain = log_likelihood(np.vstack([rim.mean, [0.0, 0.0, 0.0, 0.0, r]]), points, stadium, stadium_area)
         if gain[0] - gain[1] < LEAST_GAIN * (0.5 if draws == ROUGH else 1.0):
             return None
-    if not _is_slot(rim, points, r, mesh) or 2 * rim.mean[4] < 3.5 * spacing:
-        return None
-    edge = stadium(rim.mean[None], on)[0]
-    arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * spacing)], rim.mean[:2], 0.0, 20 * r)
-    if arc < 300:
-        return None
-    return _feature(bore, plane, rim, noise, round(arc), rim.n_wall + len(ring), middle)
+    return rim if _is_slot(rim, points, r) else None
 
 
-def _is_slot(rim: Rim, points: RimPoints, r: float, mesh: bool) -> bool:
+def _is_slot(rim: Rim, points: RimPoints, r: float) -> bool:
     """True where the stadium is clearly longer than wide, as wide as the bore, and its wall is seen round both ends."""
     half, width = float(rim.mean[3]), float(rim.mean[4])
     along = (points.wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
     ends = min((along > half).sum(), (along < -half).sum())
     wall = rim.n_wall / (points.density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
-    longer, wide, seen = (0.5, 0.85, 0.4) if mesh else (0.2, 0.78, 0.25)
-    shape = half / width > longer and width > wide * r
-    smooth = rim.wall_rms < 1.5 * points.noise or mesh
-    return bool(shape and smooth and ends >= 2 and wall > seen and rim.n_wall >= 6 and rim.misfit <= 3)
+    shape = half / width > 0.2 and width > 0.78 * r
+    smooth = rim.wall_rms < 1.5 * points.noise
+    return bool(shape and smooth and ends >= 2 and wall > 0.25 and rim.n_wall >= 6 and rim.misfit <= 3)
 
 
-def _start(on: Array, r: float, spacing: float) -> Array | None:
+def _start(on: Array, r: float) -> Array | None:
     """Stadium (x, y, direction, half length, r) about the origin: the direction in which the emptiness goes on."""
     best = (0.0, 0.0, 0.0)
     for angle in np.linspace(0, np.pi, 36, endpoint=False):
@@ -89,7 +108,7 @@ def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, 
     axes, mean, cov = bore.face.axes, rim.mean, rim.cov
     local = np.zeros((3, 3))
     local[:2, :2] = cov[:2, :2] + np.eye(2) * noise.corr_mm**2
-    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(n, 1)
+    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(n, 1) + bore.edge[3] ** 2
     turn = np.array([-plane.axes[1], plane.axes[0]])
     total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
     return Feature(

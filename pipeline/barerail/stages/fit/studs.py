@@ -12,8 +12,9 @@ from barerail.geometry.neighbours import touching
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STUD_MM, Bore, Cloud, in_face, place
-from barerail.stages.fit.cylinders import skin_of
+from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
+from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.cylinders import fused_cov, skin_of
 from barerail.stages.fit.patches import Surface
 
 LONGEST = 90.0
@@ -51,7 +52,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
         return None
     lift = -float(fit.point[2] / axis[2])
     at = fit.point + axis * lift
-    cov = propagate(fit.jacobian[near], body[near], noise)
+    cov = propagate(fit.jacobian[near], body[near], noise) + fused_cov(cloud.voxel_mm, fit.radius)
     ways = axes.T @ fit.axes[:2].T
     reach = np.hstack([np.eye(2), lift * np.sign(fit.axis[2]) * np.eye(2), np.zeros((2, 1))])
     height = in_face(bore, np.zeros((2, 2)), noise)
@@ -143,7 +144,7 @@ def _on_tube(
     on = np.abs(fit.residuals) < max(4 * noise.sigma_mm, 0.3)
     if seat is None or not _is_shaft(fit, points, on, noise, settings):
         return None
-    return _feature(fit, axis, seat, points[on], on, tube, noise, cloud.clean.spacing_mm)
+    return _feature(fit, axis, seat, points[on], on, tube, noise, cloud)
 
 
 def _is_shaft(fit: CylinderFit, points: Array, on: NDArray[np.bool_], noise: NoiseModel, settings: FitSettings) -> bool:
@@ -172,9 +173,9 @@ def _feature(
     on: NDArray[np.bool_],
     tube: Feature,
     noise: NoiseModel,
-    spacing: float,
+    cloud: Cloud,
 ) -> Feature:
-    cov = propagate(fit.jacobian[on], points, noise)
+    cov = propagate(fit.jacobian[on], points, noise) + fused_cov(cloud.voxel_mm, fit.radius)
     flat, lever = fit.axes[:2].T, seat * np.sign(float(axis @ fit.axis))
     reach = np.hstack([np.eye(2), lever * np.eye(2), np.zeros((2, 1))])
     along = (points - fit.point) @ axis
@@ -189,7 +190,7 @@ def _feature(
         cov=flat @ reach @ cov @ reach.T @ flat.T + up * np.outer(axis, axis),
         cov_axis=flat @ cov[2:4, 2:4] @ flat.T,
         u_diameter=float(2 * np.sqrt(cov[4, 4])),
-        u_length=spacing / 2,
+        u_length=cloud.clean.spacing_mm / 2,
         arc_deg=round(360 * cover(local, np.zeros(2), 0.0, np.inf)),
         n=int(on.sum()),
         rms=float(np.sqrt((fit.residuals[on] ** 2).mean())),

@@ -10,8 +10,16 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import Cloud
-from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, band_of, curved_part, first_cylinders, skin_of
+from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.cylinders import (
+    LEAST_ARC,
+    arc_of,
+    band_of,
+    curved_part,
+    first_cylinders,
+    fused_cov,
+    skin_of,
+)
 from barerail.stages.fit.patches import Patch, Surface
 from barerail.stages.fit.studs import studs_on
 
@@ -82,14 +90,13 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     spread = float(np.sqrt((fit.residuals[on] ** 2).mean()))
     low, high = np.quantile(local[:, 2], [0.005, 0.995])
     in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
-    mesh = cloud.clean.scan.triangles is not None
-    roughest = max((1.3 if high - low < 6 * fit.radius else 1.45) * sigma, 0.12, 0.08 * cloud.clean.spacing_mm * mesh)
+    roughest = max(np.hypot((1.3 if high - low < 6 * fit.radius else 1.45) * sigma, 0.1 * cloud.voxel_mm), 0.12)
     flank = float(np.degrees(np.arccos(1 - band_of(cloud.surface, fit.radius) / fit.radius)))
     if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
         return None
     if _bent(fit, local, on):
         return None
-    cov = propagate(fit.jacobian[on], local, noise)
+    cov = propagate(fit.jacobian[on], local, noise) + fused_cov(cloud.voxel_mm, fit.radius)
     middle = (low + high) / 2
     lift = np.eye(2, 5)
     lift[:, 2:4] = middle * np.eye(2)

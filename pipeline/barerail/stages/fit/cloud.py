@@ -1,0 +1,119 @@
+"""The full-resolution points of a scan and of its faces, reached through the thinned ones."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from barerail.geometry.neighbours import rows_of
+from barerail.records import Array, CleanScan, Index
+from barerail.stages.fit.patches import Patch, Surface
+
+SHEET = 9.0
+"""Depth in mm within which a plate's other face shows which way a face looks, where the scan has no normals."""
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """The full-resolution chassis points, reached through their thinned ones; sigma: noise of one point, mm.
+
+    fans: a mesh's triangles sorted by their first corner, and where each corner's begin; None for a cloud of points.
+    """
+
+    clean: CleanScan
+    surface: Surface
+    tree: cKDTree
+    sigma: float
+    fans: tuple[Index, Index] | None
+
+    @property
+    def mesh(self) -> bool:
+        return self.fans is not None
+
+    @property
+    def voxel_mm(self) -> float:
+        """Edge of the voxels a mesh was fused in, as its spacing shows; 0 for a cloud."""
+        return self.clean.spacing_mm if self.mesh else 0.0
+
+    def near(self, centre: Array, reach: float) -> Array:
+        """Points (n, 3) of all cells whose mean lies within reach mm of centre."""
+        cells = np.asarray(self.tree.query_ball_point(centre, reach, return_sorted=True), np.int64)
+        return self.points(cells)
+
+    def points(self, cells: Index) -> Array:
+        """Full-resolution points (n, 3) of rows of the surface."""
+        rows = rows_of(self.surface.rows[cells], self.clean.order, self.clean.start)
+        return np.asarray(self.clean.scan.points[rows], float)
+
+    def triangles(self, centre: Array, reach: float) -> tuple[Array, NDArray[np.integer]]:
+        """Corners (n, 3) and triangles (m, 3) of a mesh about the cells whose mean lies within reach mm of centre."""
+        if self.fans is None or self.clean.scan.triangles is None:
+            raise ValueError("a cloud of points has no triangles")
+        cells = np.asarray(self.tree.query_ball_point(centre, reach, return_sorted=True), np.int64)
+        rows = rows_of(self.surface.rows[cells], self.clean.order, self.clean.start)
+        corners, triangles = np.unique(self.clean.scan.triangles[rows_of(rows, *self.fans)], return_inverse=True)
+        return np.asarray(self.clean.scan.points[corners], float), triangles.reshape(-1, 3)
+
+
+def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
+    """A cloud with its search tree."""
+    fans = None
+    if clean.scan.triangles is not None:
+        first = clean.scan.triangles[:, 0]
+        order = np.argsort(first, kind="stable")
+        fans = (order, np.searchsorted(first[order], np.arange(len(clean.scan.points) + 1)))
+    return Cloud(clean, surface, cKDTree(surface.points), clean.noise_mm, fans)
+
+
+@dataclass(frozen=True)
+class Face:
+    """A patch in its own plane: axes rows u, v, n with n outward; on (n, 2): full-resolution points on it there."""
+
+    patch: int
+    centre: Array
+    axes: Array
+    on: Array
+    tolerance: float
+
+
+def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
+    """The full-resolution points of a patch, in its frame."""
+    surface = cloud.surface
+    axes = _frame(surface, patch)
+    grown = (surface.points[patch.grown] - patch.centre) @ axes[:2].T
+    low = np.append(grown.min(0) - 12.0, -cloud.clean.voxel_mm)
+    high = np.append(grown.max(0) + 12.0, cloud.clean.voxel_mm)
+    block = (surface.blocks.cells.mean - patch.centre) @ axes.T
+    beside = np.linalg.norm(block - np.clip(block, low, high), axis=1)
+    close = surface.blocks.within(beside, 0.0)
+    rough = (surface.points[close] - patch.centre) @ axes.T
+    inside = ((rough > low) & (rough < high)).all(1)
+    local = (cloud.points(close[inside]) - patch.centre) @ axes.T
+    tolerance = max(patch.tolerance, 0.35)
+    return Face(index, patch.centre, axes, local[np.abs(local[:, 2]) < tolerance, :2], tolerance)
+
+
+def _frame(surface: Surface, patch: Patch) -> Array:
+    d = surface.points[patch.core] - patch.centre
+    u = np.linalg.eigh(d.T @ d)[1][:, 2]
+    n = patch.normal * outward(surface, patch)
+    u = u - (u @ n) * n
+    u /= np.linalg.norm(u)
+    return np.array([u, np.cross(n, u), n])
+
+
+def outward(surface: Surface, patch: Patch) -> float:
+    """Sign that turns the patch's normal out of the metal: the scan's own, else away from what lies behind."""
+    if surface.oriented:
+        return 1.0 if np.sign(surface.normals[patch.core] @ patch.normal).sum() >= 0 else -1.0
+    d = surface.points - patch.centre
+    reach = np.linalg.norm(d[patch.core], axis=1).max()
+    height, near = d @ patch.normal, np.linalg.norm(d, axis=1)
+    off = np.abs(height) > 3 * surface.tolerance
+    for deep, wide in ((SHEET, 0.0), (60.0, 20.0)):
+        beside = off & (np.abs(height) < deep) & (near < reach + wide)
+        ahead = float((height[beside] > 0).mean()) if beside.sum() > 20 else 0.5
+        if abs(ahead - 0.5) > 0.2:
+            break
+    return 1.0 if ahead <= 0.5 else -1.0
