@@ -166,15 +166,14 @@ def _sampled(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | No
 
 
 def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None:
-    """The rim in a fused mesh, from sections under the face; at a stud's foot there are none, the disc has to do."""
+    """The rim in a fused mesh, from sections under the face; the disc, as a misfit, where they make no circle there."""
     spacing = cloud.clean.spacing_mm
     middle = face.centre + face.axes.T @ np.array([disc[0], disc[1], around.height])
     points, triangles = cloud.triangles(middle, disc[2] + 3 * spacing + 3.0)
     local = (points - face.centre) @ face.axes.T - [0.0, 0.0, around.height]
     rim = fit_mesh_rim(local, triangles, disc, spacing, circle)
     if rim is None or _astray(rim, disc):
-        stands = around.standing(disc, 1 / spacing**2) > STANDS
-        return Rim(disc, spacing**2 * np.eye(3), np.nan, 0, 0.0) if stands else None
+        rim = Rim(disc, spacing**2 * np.eye(3), np.inf, 0, np.inf)
     return replace(rim, n_wall=int(around.down_the_wall(rim.mean, cloud.sigma).sum()))
 
 

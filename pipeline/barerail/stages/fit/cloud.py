@@ -10,6 +10,8 @@ from barerail.geometry.neighbours import rows_of
 from barerail.records import Array, CleanScan, Index
 from barerail.stages.fit.patches import Patch, Surface
 
+FUSED_FORM = 0.14
+"""Rms of a fused mesh about a round thing of a few voxels' radius, in voxels (simulated scans)."""
 SHEET = 9.0
 """Depth in mm within which a plate's other face shows which way a face looks, where the scan has no normals."""
 
@@ -35,6 +37,10 @@ class Cloud:
     def voxel_mm(self) -> float:
         """Edge of the voxels a mesh was fused in, as its spacing shows; 0 for a cloud."""
         return self.clean.spacing_mm if self.mesh else 0.0
+
+    def roughest(self, times: float) -> float:
+        """Largest rms in mm of points about a cylinder that is still noise: `times` the scan's, and the voxels' own."""
+        return max(float(np.hypot(times * self.sigma, FUSED_FORM * self.voxel_mm)), 0.12)
 
     def near(self, centre: Array, reach: float) -> Array:
         """Points (n, 3) of all cells whose mean lies within reach mm of centre."""

@@ -19,7 +19,7 @@ from barerail.stages.fit.patches import Patch, Surface
 
 LEAST_ARC = 110.0
 """Degrees; a rounded square corner shows 90, and as much of its flanks as lies within the band of the fit."""
-FUSED_ROUND = 0.2
+FUSED_ROUND = np.array([0.35, 0.35, 0.0, 0.0, 0.45])
 """Standard uncertainty of a cylinder's axis and radius in a fused mesh, times voxel^2 / radius: the field between
 voxels is taken for straight where it is round. From simulated scans."""
 
@@ -200,4 +200,4 @@ def band_of(surface: Surface, radius: float) -> float:
 
 def fused_cov(voxel: float, radius: float) -> Array:
     """Covariance (5, 5) of CylinderFit's parameters, mm2, that fusing with a voxel edge in mm adds; voxel 0: none."""
-    return np.diag([1.0, 1.0, 0.0, 0.0, 1.0]) * (FUSED_ROUND * voxel**2 / radius) ** 2
+    return np.diag((FUSED_ROUND * voxel**2 / radius) ** 2)

@@ -232,14 +232,23 @@ def _largest_piece(surface: Surface, rows: Index) -> Index:
 
 
 def _is_curved(surface: Surface, rows: Index) -> bool:
-    """True where normals turn across the patch by more than CURVED end to end, as on a strip of a tube."""
+    """True where normals turn across the patch by more than CURVED end to end, as on a strip of a tube.
+
+    The rate is that of the middle, since edges that the scanner has rounded turn too, less two standard errors of
+    normals that hang together in fours.
+    """
     centre, normal = _plane(surface.points[rows])
     d = surface.points[rows] - centre
     n = surface.normals[rows] * np.sign(surface.normals[rows] @ normal)[:, None]
     narrow = np.cross(normal, np.linalg.eigh(d.T @ d)[1][:, 2])
     x, slope = d @ narrow, n @ narrow
-    rate = float(x @ slope) / max(float(x @ x), 1e-12)
-    return abs(rate) * float(np.ptp(np.quantile(x, [0.05, 0.95]))) > CURVED
+    low, left, right, high = np.quantile(x, [0.05, 0.2, 0.8, 0.95])
+    inner = (x >= left) & (x <= right)
+    x, slope = x[inner] - x[inner].mean(), slope[inner]
+    square = max(float(x @ x), 1e-12)
+    rate = float(x @ slope) / square
+    unsure = 4 * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
+    return (abs(rate) - unsure) * float(high - low) > CURVED
 
 
 def _joined(surface: Surface, cores: list[Index], gap: float = 60.0) -> list[Index]:

@@ -90,7 +90,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     spread = float(np.sqrt((fit.residuals[on] ** 2).mean()))
     low, high = np.quantile(local[:, 2], [0.005, 0.995])
     in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
-    roughest = max(np.hypot((1.3 if high - low < 6 * fit.radius else 1.45) * sigma, 0.1 * cloud.voxel_mm), 0.12)
+    roughest = cloud.roughest(1.3 if high - low < 6 * fit.radius else 1.45)
     flank = float(np.degrees(np.arccos(1 - band_of(cloud.surface, fit.radius) / fit.radius)))
     if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
         return None
