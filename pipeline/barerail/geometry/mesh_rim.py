@@ -6,6 +6,8 @@ lies outside the true rim, so there the curve is held by what lies furthest in. 
 scans with known truth.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,7 +29,8 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
     """A curve (x, y, .., radius) through the rim in triangles (m, 3) over points (n, 3), z mm over the face.
 
     start (p,): a first curve, a voxel or so off. None where the rim is seen over less than FEWEST of SECTORS
-    directions. cov (p, p) is from the scatter about the curve alone, neighbours within a voxel counted as one.
+    directions. cov (p, p) is from the scatter about the curve alone, neighbours within a voxel counted as one. misfit:
+    a quarter of the directions in which no edge was seen.
     """
     sections = [_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in DEPTHS]
     mean, band = np.asarray(start, float), max(1.6 * voxel, 0.25 * start[-1])
@@ -39,7 +42,7 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
         mean[-1], band = rims[-1].mean[-1], 1.3 * voxel
         if np.abs(mean - before).max() < 0.01:
             break
-    return Rim(mean, rims[-1].cov, rims[-1].wall_rms, rims[-1].n_wall, 0.0)
+    return replace(rims[-1], mean=mean)
 
 
 def _dense(lines: list[Array], step: float) -> Array:
@@ -70,7 +73,7 @@ def _fit(section: Array, start: Array, band: float, voxel: float, curve: Curve) 
             break
     variance = float(weight @ d**2 / (weight.sum() - len(mean))) * max(1.0, SECTORS * voxel / (2 * np.pi * mean[-1]))
     cov = variance * np.linalg.pinv((jacobian * weight[:, None]).T @ jacobian)
-    return Rim(mean, cov, float(np.sqrt(np.average(d**2, weights=weight))), len(edge), 0.0)
+    return Rim(mean, cov, float(np.sqrt(np.average(d**2, weights=weight))), len(edge), (SECTORS - len(edge)) / 4)
 
 
 def _by_direction(section: Array, off: Array, centre: Array, band: float) -> Array:

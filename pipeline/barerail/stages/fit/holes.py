@@ -48,7 +48,7 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     spacing, mesh = cloud.clean.spacing_mm, cloud.mesh
     diameter = 2 * bore.rim.mean[2]
     sure = bore.cover >= 0.87 and bore.rim.misfit == 0 and bore.rim.n_wall >= 7
-    spacings = 3.5 if mesh or sure else 4.2
+    spacings = 4.0 if mesh else 3.5 if sure else 4.2
     if diameter < max(settings.hole_min_mm, spacings * spacing):
         return "smaller than the spacing can show"
     if bore.closed_behind:

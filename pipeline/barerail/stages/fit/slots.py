@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
@@ -38,9 +39,12 @@ def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, clo
     r, voxel = float(bore.rim.mean[2]), cloud.clean.spacing_mm
     points, triangles = cloud.triangles(middle, 3 * r + start[3] + 3 * voxel)
     rim = fit_mesh_rim((points - middle) @ bore.face.axes.T, triangles, start, voxel, stadium)
-    if rim is None or rim.mean[3] < 0.5 * rim.mean[4] or rim.mean[4] < 0.75 * r:
+    if rim is None or rim.mean[3] < 0.5 * rim.mean[4] or rim.mean[4] < 0.75 * r or rim.misfit > 3:
         return None
     if rim.n_wall * np.log(max(bore.rim.wall_rms / rim.wall_rms, 1.0)) < LEAST_GAIN / 2:
+        return None
+    wall = local[_down_the_wall(local, rim.mean, cloud.sigma)][:, :2]
+    if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), 0.4):
         return None
     x, y, size, _ = bore.edge
     return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, size]) ** 2)
@@ -51,12 +55,10 @@ def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, c
     r, spacing = float(bore.rim.mean[2]), cloud.clean.spacing_mm
     wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
     for draws in (ROUGH, DRAWS[5]):
-        off = stadium(start[None], local[:, :2])[0]
-        wall = (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * cloud.sigma))
+        wall = local[_down_the_wall(local, start, cloud.sigma)][:, :2]
         edge = stadium(start[None], on)[0]
-        band = (edge > 0.5 * spacing) & (edge < 3 * spacing)
-        density, noise_mm = _density(band, start, spacing), max(cloud.sigma, 0.05)
-        points = RimPoints(on[edge < 3 * spacing], local[wall][:, :2], density, noise_mm, 0.15)
+        density, noise_mm = _density(edge, start, spacing), max(cloud.sigma, 0.05)
+        points = RimPoints(on[edge < 3 * spacing], wall, density, noise_mm, 0.15)
         rim = fit_rim(points, start, wide, stadium, stadium_area, draws)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
         gain = log_likelihood(np.vstack([rim.mean, [0.0, 0.0, 0.0, 0.0, r]]), points, stadium, stadium_area)
@@ -68,12 +70,25 @@ def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, c
 def _is_slot(rim: Rim, points: RimPoints, r: float) -> bool:
     """True where the stadium is clearly longer than wide, as wide as the bore, and its wall is seen round both ends."""
     half, width = float(rim.mean[3]), float(rim.mean[4])
-    along = (points.wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
-    ends = min((along > half).sum(), (along < -half).sum())
-    wall = rim.n_wall / (points.density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
     shape = half / width > 0.2 and width > 0.78 * r
     smooth = rim.wall_rms < 1.5 * points.noise
-    return bool(shape and smooth and ends >= 2 and wall > 0.25 and rim.n_wall >= 6 and rim.misfit <= 3)
+    return bool(shape and smooth and _walled(rim, points.wall, points.density, 0.25) and rim.misfit <= 3)
+
+
+def _walled(rim: Rim, wall: Array, density: float, seen: float) -> bool:
+    """Whether wall points (n, 2) make up more than the share `seen` of the wall, some of them round either end."""
+    half, width = float(rim.mean[3]), float(rim.mean[4])
+    along = (wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
+    ends = min((along > half).sum(), (along < -half).sum())
+    near = (np.abs(stadium(rim.mean[None], wall)[0]) < 1.0).sum()
+    share = near / (density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
+    return bool(ends >= 2 and near >= 6 and share > seen)
+
+
+def _down_the_wall(local: Array, slot: Array, noise: float) -> NDArray[np.bool_]:
+    """Which points (n, 3) of the face's frame lie near the wall that the stadium (5,) makes under it."""
+    off = stadium(slot[None], local[:, :2])[0]
+    return (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * noise))
 
 
 def _start(on: Array, r: float) -> Array | None:
@@ -99,8 +114,10 @@ def _run(on: Array, direction: Array, r: float) -> float:
     return float(max(stop.min(), 0.0)) if hit.any() else 0.0
 
 
-def _density(band: Array, start: Array, spacing: float) -> float:
-    outer, inner = (stadium_area(start[None] + [0, 0, 0, 0, k * spacing])[0] for k in (3.0, 0.5))
+def _density(edge: Array, slot: Array, spacing: float) -> float:
+    """Face points per mm2 in a band about the stadium (5,), from their distances outside it (n,)."""
+    outer, inner = (stadium_area(slot[None] + [0, 0, 0, 0, k * spacing])[0] for k in (3.0, 0.5))
+    band = (edge > 0.5 * spacing) & (edge < 3 * spacing)
     return float(max(band.sum() / (outer - inner), 0.3 / spacing**2))
 
 
