@@ -15,8 +15,9 @@ from barerail.geometry.cutting import cut_mesh
 from barerail.geometry.rim import Curve, Rim
 from barerail.records import Array
 
-DEPTHS = (0.25, 0.31, 0.375)
-"""Depths of the sections under the face, in voxels; the size is that of the last, where it is least biased."""
+DEPTHS = (0.2, 0.25, 0.31, 0.375)
+"""Depths of the sections under the face, in voxels; the last gives the size, since it is least biased there, the others
+the place."""
 WORN = 0.2
 """Distance outside the curve from which an edge counts as worn, in voxels."""
 SECTORS = 36
@@ -36,9 +37,9 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
     mean, band = np.asarray(start, float), max(1.6 * voxel, 0.25 * start[-1])
     for _ in range(ROUNDS):
         rims = [rim for rim in (_fit(s, mean, band, voxel, curve) for s in sections) if rim is not None]
-        if not rims:
+        if len(rims) < 2:
             return None
-        before, mean = mean, np.mean([rim.mean for rim in rims], axis=0)
+        before, mean = mean, np.mean([rim.mean for rim in rims[:-1]], axis=0)
         mean[-1], band = rims[-1].mean[-1], 1.3 * voxel
         if np.abs(mean - before).max() < 0.01:
             break

@@ -18,7 +18,7 @@ STANDS = 0.15
 """Share of a shaft's points that must stand in an empty place before it can be a stud's foot (judgement)."""
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
-MESH_EDGE = np.array([0.15, 0.15, 0.17, 0.05])
+MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
 MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, 0.25])
 """Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate and in a thin sheet:
 errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at 70."""

@@ -162,13 +162,16 @@ def _both_faces(mesh: bool, found: list[Feature]) -> list[Feature]:
 
 
 def _sheet(a: Feature, b: Feature, mesh: bool) -> Feature:
-    """A hole or slot from both faces of a sheet; in a fused mesh, where each disturbs the other, their mean place."""
+    """A hole or slot from both faces of a sheet; in a fused mesh, where each disturbs the other, the mean of both."""
     across, along = _coaxial(a, b)
     thickness = abs(along)
     u = float(np.sqrt(a.axis @ (a.cov + b.cov) @ a.axis))
     detail = dict(a.detail) | {"other_diameter_mm": round(b.diameter, 4), "offset_mm": round(across, 4)}
-    aside = (b.point - a.point - along * a.axis) / 2 * mesh
-    ends = np.array([a.point + aside, b.point - aside])
+    ends = np.array([a.point, b.point])
+    if mesh:
+        aside = (b.point - a.point - along * a.axis) / 2
+        ends = np.array([a.point + aside, b.point - aside])
+        a = replace(a, diameter=(a.diameter + b.diameter) / 2)
     if a.kind == "slot":
         detail |= {"thickness_mm": round(thickness, 4), "u_thickness_mm": round(u, 4)}
         return replace(a, point=ends[0], ends=ends, detail=detail)

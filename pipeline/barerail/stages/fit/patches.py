@@ -28,7 +28,7 @@ class Surface:
 
     turn (m, k): cosine between the normals of a point and each neighbour, signs ignored where not oriented.
     rough: how far the points of a thin sheet may lie off its face, mm; 0 but in a fused mesh, where its faces disturb
-    each other.
+    each other. alike: by how much a mean of normals is less sure than if each were its own.
     """
 
     rows: Index
@@ -40,6 +40,7 @@ class Surface:
     blocks: Blocks
     tolerance: float
     rough: float
+    alike: float
     cell_area: float
     oriented: bool
 
@@ -91,6 +92,7 @@ def surface_of(clean: CleanScan) -> Surface:
         blocks_of(points),
         3 * max(_waviness(points, normals), 0.05),
         0.0 if clean.scan.triangles is None else ROUGH_VOXELS * clean.spacing_mm,
+        1.0,
         np.pi * typical**2 / 4.5,
         clean.oriented,
     )
@@ -145,7 +147,7 @@ def _smoothed(surface: Surface, rounds: int = 2) -> Surface:
         normals = normals + np.einsum("ik,ikj->ij", sign, beside)
         normals = normals / np.linalg.norm(normals, axis=1)[:, None]
     turn = np.abs(cosines(normals, surface.near))
-    return replace(surface, normals=normals, turn=turn, flat=flatness(normals, near))
+    return replace(surface, normals=normals, turn=turn, flat=flatness(normals, near), alike=2.0)
 
 
 def _patch(surface: Surface, core: Index, grown: Index) -> Patch:
@@ -234,8 +236,7 @@ def _largest_piece(surface: Surface, rows: Index) -> Index:
 def _is_curved(surface: Surface, rows: Index) -> bool:
     """True where normals turn across the patch by more than CURVED end to end, as on a strip of a tube.
 
-    The rate is that of the middle, since edges that the scanner has rounded turn too, less two standard errors of
-    normals that hang together in fours.
+    The rate is that of the middle, since edges that the scanner has rounded turn too, less two standard errors.
     """
     centre, normal = _plane(surface.points[rows])
     d = surface.points[rows] - centre
@@ -247,7 +248,7 @@ def _is_curved(surface: Surface, rows: Index) -> bool:
     x, slope = x[inner] - x[inner].mean(), slope[inner]
     square = max(float(x @ x), 1e-12)
     rate = float(x @ slope) / square
-    unsure = 4 * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
+    unsure = 2 * surface.alike * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
     return (abs(rate) - unsure) * float(high - low) > CURVED
 
 
