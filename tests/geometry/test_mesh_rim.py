@@ -1,0 +1,71 @@
+"""Rims in meshes whose true rim is known in closed form: round, worn on one side, slotted, half seen. No source."""
+
+import numpy as np
+import pytest
+from scipy.optimize import least_squares
+
+from barerail.geometry.mesh_rim import fit_mesh_rim
+from barerail.geometry.rim import circle, stadium
+
+VOXEL = 2.4
+PLACE = np.array([1.3, -0.8])
+
+
+def holed(half: float = 0.0, radius: float = 8.0, worn: float = 0.0, turn: tuple[float, float] = (0.0, 360.0)):
+    """Corners and triangles of a plate with a hole: rounded over 0.4 mm, its wall upright below; `worn` mm of the edge
+    gone within 40 degrees of the x axis, down to 1.5 mm; `half`: half length of a slot along x; seen over `turn`."""
+    angles = np.radians(np.linspace(*turn, 181))
+    bow = np.linspace(0, np.pi / 2, 6)
+    profile = [
+        (20.0, 0.0),
+        *zip(0.4 - 0.4 * np.sin(bow), -0.4 + 0.4 * np.cos(bow)),
+        *((0.0, -z) for z in (1.0, 1.5, 3.0)),
+    ]
+    rings = []
+    for out, z in profile:
+        wear = worn * (np.abs(np.angle(np.exp(1j * angles))) < np.radians(40)) * (z > -1.5)
+        reach = radius + np.maximum(out, wear)
+        x = reach * np.cos(angles) + half * np.sign(np.round(np.cos(angles), 9))
+        rings.append(np.column_stack([x + PLACE[0], reach * np.sin(angles) + PLACE[1], np.full(len(angles), z)]))
+    n = len(angles)
+    a = (np.arange(len(profile) - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    return np.concatenate(rings), np.concatenate([np.c_[a, a + 1, a + n], np.c_[a + 1, a + n + 1, a + n]])
+
+
+def test_a_round_hole_is_found_from_a_start_off_its_place():
+    rim = fit_mesh_rim(*holed(), np.array([0.6, 0.1, 9.0]), VOXEL, circle)
+    assert rim is not None
+    np.testing.assert_allclose(rim.mean, [*PLACE, 8.0], atol=0.01)
+
+
+def test_an_edge_worn_on_one_side_does_not_pull_the_place_as_least_squares_would():
+    points, triangles = holed(worn=2.0)
+    rim = fit_mesh_rim(points, triangles, np.array([1.5, -0.5, 8.5]), VOXEL, circle)
+    assert rim is not None
+    assert np.hypot(*(rim.mean[:2] - PLACE)) < 0.15
+    edge = points[np.isclose(points[:, 2], -1.0)][:, :2]
+    plain = least_squares(lambda p: circle(p[None], edge)[0], [*PLACE, 8.0]).x
+    assert plain[0] - PLACE[0] > 0.5
+
+
+def test_a_slot_is_found_with_its_direction():
+    rim = fit_mesh_rim(*holed(half=6.0, radius=6.5), np.array([1.0, -1.0, 0.05, 5.5, 7.0]), VOXEL, stadium)
+    assert rim is not None
+    np.testing.assert_allclose(rim.mean, [*PLACE, 0.0, 6.0, 6.5], atol=0.02)
+
+
+@pytest.mark.parametrize("seen", [180.0, 200.0])
+def test_half_a_rim_is_none(seen):
+    assert fit_mesh_rim(*holed(turn=(0.0, seen)), np.array([*PLACE, 8.0]), VOXEL, circle) is None
+
+
+def test_a_plate_without_a_hole_has_no_rim():
+    x, y = np.meshgrid(np.linspace(-15, 15, 31), np.linspace(-15, 15, 31), indexing="ij")
+    a = (np.arange(30)[:, None] * 31 + np.arange(30)).ravel()
+    triangles = np.concatenate([np.c_[a, a + 31, a + 1], np.c_[a + 1, a + 31, a + 32]])
+    assert (
+        fit_mesh_rim(
+            np.column_stack([x.ravel(), y.ravel(), 0 * x.ravel()]), triangles, np.array([0, 0, 6.0]), VOXEL, circle
+        )
+        is None
+    )
