@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
+from scipy.special import gamma
 
 from barerail.geometry.covariance import estimate, matrix, propagate
 from barerail.geometry.leastsquares import covariance
@@ -9,9 +11,9 @@ from barerail.records import NoiseModel
 from geometry.fit_shapes import grid, noise_field, patch, tube
 
 
-def weight_of(white, corr, length, step):
+def weight_of(white, corr, length, power, step):
     """Variance of the mean of a large plane times its number of points: what the model is for."""
-    return white**2 + corr**2 * 2 * np.pi * (length / step) ** 2
+    return white**2 + corr**2 * 2 * np.pi * (length / step) ** 2 * gamma(2 / power) / power
 
 
 @pytest.mark.parametrize(
@@ -28,8 +30,19 @@ def test_noise_is_found_again(white, corr, length, step, nx, ny, count, share):
     rng = np.random.default_rng(7)
     places = grid(nx, ny, step)
     found = estimate([(places, noise_field(nx, ny, step, white, corr, length, rng)) for _ in range(count)])
-    assert weight_of(*found, step) == pytest.approx(weight_of(white, corr, length, step), rel=share)
+    assert weight_of(*found, step) == pytest.approx(weight_of(white, corr, length, 1.0, step), rel=share)
     assert np.hypot(*found[:2]) == pytest.approx(np.hypot(white, corr), rel=0.03)
+
+
+def test_smooth_noise_is_told_from_noise_with_a_cusp():
+    """A Gaussian blur of white noise has the covariance exp(-h^2 / (4 s^2)): the power is 2, the length 2 s."""
+    rng = np.random.default_rng(17)
+    places = grid(160, 160, 1.0)
+    fields = [gaussian_filter(rng.standard_normal((160, 160)), 4.0, mode="wrap") for _ in range(8)]
+    scale = 0.1 / np.std(fields)
+    found = estimate([(places, scale * f.ravel() + 0.05 * rng.standard_normal(len(places))) for f in fields])
+    assert found[3] == 2.0
+    assert found[:3] == pytest.approx((0.05, 0.1, 8.0), rel=0.15)
 
 
 def test_form_and_tilt_are_no_noise():
@@ -56,7 +69,7 @@ def test_uneven_points_in_any_order():
         keep = rng.permutation(200 * 200)[:10000]
         patches.append((grid(200, 200, 0.5)[keep], noise_field(200, 200, 0.5, 0.07, 0.07, 3.0, rng)[keep]))
     found = estimate(patches)
-    assert weight_of(*found, 1.0) == pytest.approx(weight_of(0.07, 0.07, 3.0, 1.0), rel=0.25)
+    assert weight_of(*found, 1.0) == pytest.approx(weight_of(0.07, 0.07, 3.0, 1.0, 1.0), rel=0.25)
     turned_over = estimate([(xy[::-1], r[::-1]) for xy, r in patches])
     assert turned_over == pytest.approx(found, rel=0.02)
 

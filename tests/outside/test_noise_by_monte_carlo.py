@@ -107,6 +107,10 @@ def test_with_the_noise_found_on_the_scan_itself():
     p = np.column_stack([xy - xy.mean(axis=0), np.zeros(len(xy))])
     first = fit_plane(p)
     bread = np.linalg.solve(first.jacobian.T @ first.jacobian, first.jacobian.T)
-    z = draws(p, 2000, rng) @ bread.T / np.sqrt(np.diag(propagate(first.jacobian, p, NoiseModel(*found, 0, 0))))
+    z = (
+        draws(p, 2000, rng)
+        @ bread.T
+        / np.sqrt(np.diag(propagate(first.jacobian, p, NoiseModel(*found[:3], 0, 0, found[3]))))
+    )
     assert np.all((np.mean(np.abs(z) < 2, axis=0) > 0.92) & (np.mean(np.abs(z) < 2, axis=0) < 0.98))
     assert np.all((np.sqrt(np.mean(z**2, axis=0)) > 0.9) & (np.sqrt(np.mean(z**2, axis=0)) < 1.15))

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.fft import irfft2, rfft2
@@ -23,12 +24,17 @@ REACH = 7.0
 """Correlation lengths beyond which the correlation counts as nothing: 0.7 % of its sum over a plane is left out."""
 
 
-def matrix(points: Array, white: float, corr: float, length: float) -> Array:
-    """Covariance (n, n) in mm2 of residuals at `points` (n, 2 or 3): white^2 at h = 0 plus corr^2 exp(-h / length)."""
+POWERS = (1.0, 1.5, 2.0)
+"""Powers of h / length looked at: noise is the smoother, the higher; up to 2 each is a covariance in space (Schoenberg
+1938, Metric spaces and positive definite functions, from memory)."""
+
+
+def matrix(points: Array, white: float, corr: float, length: float, power: float = 1.0) -> Array:
+    """Covariance (n, n) in mm2 of residuals at `points` (n, 2 or 3), as in NoiseModel."""
     h = np.zeros((len(points), len(points)))
     for axis in points.T:
         h += np.subtract.outer(axis, axis) ** 2
-    return corr**2 * np.exp(-np.sqrt(h) / length) + white**2 * np.eye(len(points))
+    return corr**2 * np.exp(-((np.sqrt(h) / length) ** power)) + white**2 * np.eye(len(points))
 
 
 def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 600) -> Array:
@@ -43,13 +49,13 @@ def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 60
     if corr == 0 or length == 0:
         return (white**2 + corr**2) * g
     if len(jacobian) <= limit:
-        return symmetric(g @ jacobian.T @ matrix(points, white, corr, length) @ jacobian @ g)
+        return symmetric(g @ jacobian.T @ matrix(points, white, corr, length, model.power) @ jacobian @ g)
     order, first = _cells(points, length / 2)
     rows = order[np.linspace(0, len(order) - 1, limit).astype(int)]
     total = np.add.reduceat(jacobian[order], first)
     centre = np.add.reduceat(points[order], first) / np.diff(first, append=len(order))[:, None]
     near = cKDTree(points[rows]).sparse_distance_matrix(cKDTree(centre), REACH * length, output_type="coo_matrix")
-    near.data = np.exp(-near.data / length)
+    near.data = np.exp(-((near.data / length) ** model.power))
     half = inverse_normal(jacobian[rows]) @ (jacobian[rows].T @ (near.tocsr() @ total)) @ g
     return white**2 * g + corr**2 * symmetric(half)
 
@@ -69,18 +75,19 @@ class _Lags:
 
     pairs: Array
     lag: Array
-    product: Array
+    products: Array
     taken: Array
 
 
-def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, float, float]:
-    """(white, corr, length) in mm of the covariance white^2 [h = 0] + corr^2 exp(-h / length) of plane residuals.
+def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, float, float, float]:
+    """(white, corr, length, power), mm and 1, of the covariance white^2 [h = 0] + corr^2 exp(-(h / length)^power) of
+    plane residuals.
 
     Each patch: places (n, 2) in its plane and residuals (n,), mm; every point of a piece of plane, not a thinned lot,
     and at least eight correlation lengths wide, or `length` comes out short. In windows of 192 point spacings a
     quadratic is taken out (flatness is form, not noise); what that takes out of the covariance is modelled too.
-    Least squares on the pooled isotropic autocovariance (Wiener-Khinchin), `length` by search. corr is 0 where the
-    scan shows no correlation. DataError for fewer than 300 points.
+    Least squares on the pooled isotropic autocovariance (Wiener-Khinchin), length and power by search. corr is 0 where
+    the scan shows no correlation. DataError for fewer than 300 points.
     """
     patches = [(np.asarray(xy, float), np.asarray(r, float)) for xy, r in residual_patches if len(r) >= LEAST]
     n = sum(len(r) for _, r in patches)
@@ -103,8 +110,8 @@ def _spacing(xy: Array) -> float:
 def _pool(patches: Sequence[tuple[Array, Array]], cell: float) -> _Lags:
     windows = [(xy[rows], r[rows]) for xy, r in patches for rows in _windows(xy, cell)]
     windows.sort(key=lambda w: -len(w[1]))
-    pairs, lag, product, *taken = np.sum([_autocovariance(xy, r, cell) for xy, r in windows[:WINDOWS]], axis=0)
-    return _Lags(pairs, lag, product, np.array(taken))
+    pairs, lag, products, *taken = np.sum([_autocovariance(xy, r, cell) for xy, r in windows[:WINDOWS]], axis=0)
+    return _Lags(pairs, lag, products, np.array(taken))
 
 
 def _windows(xy: Array, cell: float) -> list[Index]:
@@ -142,25 +149,26 @@ def _autocovariance(xy: Array, r: Array, cell: float) -> Array:
     return np.array([by_lag(pairs, float(len(r))), by_lag(pairs * lag, 0.0), by_lag(products(r), float(r @ r)), *taken])
 
 
-def _fit(lags: _Lags, cell: float) -> tuple[float, float, float]:
-    """Least squares for white^2 and corr^2 at each of a range of lengths; the best length wins.
+def _fit(lags: _Lags, cell: float) -> tuple[float, float, float, float]:
+    """Least squares for white^2 and corr^2 at each of a range of lengths and powers; the best wins.
 
     Taking out columns q leaves (I - q qt) C (I - q qt), which is C - (qt C q) q qt where q is an eigenvector of C;
     smooth columns nearly are.
     """
     near = (np.arange(len(lags.pairs)) <= LAGS) & (lags.pairs > 0.5)
-    far = cell * lags.lag / np.maximum(lags.pairs, 1.0)
+    far = cell * np.maximum(lags.lag, 0.0) / np.maximum(lags.pairs, 1.0)
     h, pairs = far[near], lags.pairs[near]
-    c, taken = lags.product[near] / pairs, lags.taken[:, near] / pairs
+    c, taken = lags.products[near] / pairs, lags.taken[:, near] / pairs
     weight = np.sqrt(pairs / np.maximum(h, cell))
     weight /= weight[1:].max()
     weight[0] = 1.0  # the variance itself must come out right
-    best = (np.inf, float(np.sqrt(c[0])), 0.0, cell)
-    for length in np.geomspace(0.3 * cell, 0.5 * LAGS * cell, 120):
-        share = lags.taken @ np.exp(-far / length) / lags.taken[:, 0]
-        a = weight[:, None] * np.column_stack([(h == 0) - taken.sum(axis=0), np.exp(-h / length) - share @ taken])
-        power = np.linalg.lstsq(a, weight * c)[0]
-        if power.min() >= 0:
-            off = float(np.sum((a @ power - weight * c) ** 2))
-            best = min(best, (off, float(np.sqrt(power[0])), float(np.sqrt(power[1])), float(length)))
+    best = (np.inf, float(np.sqrt(c[0])), 0.0, cell, 1.0)
+    for length, power in product(np.geomspace(0.3 * cell, 0.5 * LAGS * cell, 120), POWERS):
+        like = np.exp(-((far / length) ** power))
+        share = lags.taken @ like / lags.taken[:, 0]
+        a = weight[:, None] * np.column_stack([(h == 0) - taken.sum(axis=0), like[near] - share @ taken])
+        square = np.linalg.lstsq(a, weight * c)[0]
+        if square.min() >= 0:
+            off = float(np.sum((a @ square - weight * c) ** 2))
+            best = min(best, (off, *np.sqrt(square).tolist(), float(length), power))
     return best[1:]

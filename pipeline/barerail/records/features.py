@@ -10,13 +10,14 @@ from barerail.records.base import Array, Frozen, Index, Note, nan3, no_rows
 
 @dataclass(frozen=True)
 class NoiseModel:
-    """Covariance of residuals of two surface points h mm apart: white at h = 0, plus corr exp(-h / length)."""
+    """Covariance of residuals of points h mm apart: white^2 at h = 0, plus corr^2 exp(-(h / length)^power)."""
 
     white_mm: float
     corr_mm: float
     corr_length_mm: float
     drift_mm: float
     drift_mm_per_m: float
+    power: float = 1.0
 
     @property
     def sigma_mm(self) -> float:

@@ -96,11 +96,11 @@ def _hole(bore: Bore, planes: tuple[Plane, ...], noise: NoiseModel) -> Feature:
 def _hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
     """Variances (3,) in mm2 of x, y, radius from noise that hangs together and moves the wall along its own normal.
 
-    The rim's mean and first harmonic of a field with covariance corr^2 exp(-chord / length): what moves the whole rim
-    outward changes the radius alone, what differs from side to side moves the centre.
+    The rim's mean and first harmonic of a field with covariance corr^2 exp(-(chord / length)^power): what moves the
+    whole rim outward changes the radius alone, what differs from side to side moves the centre.
     """
     turn = np.linspace(0, 2 * np.pi, steps, endpoint=False)
-    like = np.exp(-2 * radius * np.abs(np.sin(turn / 2)) / noise.corr_length_mm)
+    like = np.exp(-((2 * radius * np.abs(np.sin(turn / 2)) / noise.corr_length_mm) ** noise.power))
     even, sideways = float(like.mean()), float((like * np.cos(turn)).mean())
     return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
 

@@ -27,8 +27,8 @@ def noise_of(cloud: Cloud, patches: tuple[Patch, ...], settings: FitSettings) ->
         if len(residuals) < LARGEST and fit.rms < FLAT * sigma:
             local = (points - fit.centre) @ fit.axes.T
             residuals.append((local[:, :2], local[:, 2]))
-    white, corr, length = estimate(residuals) if residuals else (sigma, sigma / 2, 10.0)
-    return NoiseModel(white, corr, length, settings.drift_mm, settings.drift_mm_per_m)
+    white, corr, length, power = estimate(residuals) if residuals else (sigma, sigma / 2, 10.0, 1.0)
+    return NoiseModel(white, corr, length, settings.drift_mm, settings.drift_mm_per_m, power)
 
 
 def plane_of(cloud: Cloud, patch: Patch, noise: NoiseModel) -> Plane:
