@@ -22,6 +22,8 @@ WORN = 0.2
 """Distance outside the curve from which an edge counts as worn, in voxels."""
 SECTORS = 36
 FEWEST = 22
+PIECE = 0.8
+"""How far a piece of a section reaches across the curve within one direction, mm."""
 ROUNDS = 4
 STEP = 1e-4
 
@@ -78,16 +80,22 @@ def _fit(section: Array, start: Array, band: float, voxel: float, curve: Curve) 
 
 
 def _by_direction(section: Array, off: Array, centre: Array, band: float) -> Array:
-    """One point (k, 2) a direction from the centre: of the piece of the section nearest the curve, its median."""
-    around = np.arctan2(*(section - centre).T[::-1]) % (2 * np.pi)
+    """One point (k, 2) a direction from the centre: of the piece of the section nearest the curve, its mean.
+
+    Of the distances and of the directions: the mean place lies inside an arc.
+    """
+    near = np.flatnonzero(np.abs(off) < band)
+    near = near[np.argsort(np.abs(off[near]), kind="stable")]
+    around = np.arctan2(*(section[near] - centre).T[::-1]) % (2 * np.pi)
     sector = np.minimum((around * SECTORS / (2 * np.pi)).astype(int), SECTORS - 1)
-    out = []
-    for k in range(SECTORS):
-        here = (sector == k) & (np.abs(off) < band)
-        if here.any():
-            nearest = off[here][np.argmin(np.abs(off[here]))]
-            out.append(np.median(section[here][np.abs(off[here] - nearest) < 0.8], axis=0))
-    return np.array(out).reshape(-1, 2)
+    seen, first = np.unique(sector, return_index=True)
+    nearest = np.zeros(SECTORS)
+    nearest[seen] = off[near[first]]
+    piece = np.abs(off[near] - nearest[sector]) < PIECE
+    sector, outward = sector[piece], section[near[piece]] - centre
+    count = np.bincount(sector, minlength=SECTORS)[seen]
+    x, y, out = (np.bincount(sector, v, SECTORS)[seen] / count for v in (*outward.T, np.hypot(*outward.T)))
+    return centre + np.column_stack([x, y]) * (out / np.hypot(x, y))[:, None]
 
 
 def _linear(mean: Array, edge: Array, curve: Curve) -> tuple[Array, Array]:

@@ -13,11 +13,12 @@ from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.cloud import cloud_of, face_of
 from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
-from barerail.stages.fit.patches import find_patches, surface_of
+from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.planes import noise_of, plane_of
 from barerail.stages.fit.rails import rails_of
 from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
+from barerail.stages.fit.surface import surface_of
 from barerail.stages.fit.tubes import tubes_of
 
 PATCH_MIN_CM2 = 4.0

@@ -56,6 +56,18 @@ def place(bore: Bore, xy: Array) -> Array:
     return bore.face.centre + bore.face.axes.T @ np.array([*xy, bore.height])
 
 
+def hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
+    """Variances (3,) in mm2 of x, y, radius from noise that hangs together and moves the wall along its own normal.
+
+    The rim's mean and first harmonic of a field with covariance corr^2 exp(-(chord / length)^power): what moves the
+    whole rim outward changes the radius alone, what differs from side to side moves the centre.
+    """
+    turn = np.linspace(0, 2 * np.pi, steps, endpoint=False)
+    like = np.exp(-((2 * radius * np.abs(np.sin(turn / 2)) / noise.corr_length_mm) ** noise.power))
+    even, sideways = float(like.mean()), float((like * np.cos(turn)).mean())
+    return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
+
+
 def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
     """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
     local = np.zeros((3, 3))

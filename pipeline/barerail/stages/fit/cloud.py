@@ -8,7 +8,8 @@ from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import rows_of
 from barerail.records import Array, CleanScan, Index
-from barerail.stages.fit.patches import Patch, Surface
+from barerail.stages.fit.patches import Patch
+from barerail.stages.fit.surface import Surface
 
 FUSED_FORM = 0.14
 """Rms of a fused mesh about a round thing of a few voxels' radius, in voxels (simulated scans)."""

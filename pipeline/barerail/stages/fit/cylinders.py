@@ -15,7 +15,8 @@ from barerail.geometry.frames import basis
 from barerail.geometry.neighbours import blocks_of, components
 from barerail.records import Array, Index
 from barerail.settings import FitSettings
-from barerail.stages.fit.patches import Patch, Surface
+from barerail.stages.fit.patches import Patch
+from barerail.stages.fit.surface import Surface
 
 LEAST_ARC = 110.0
 """Degrees; a rounded square corner shows 90, and as much of its flanks as lies within the band of the fit."""

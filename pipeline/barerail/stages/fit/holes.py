@@ -7,7 +7,7 @@ import numpy as np
 
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STANDS, Bore, in_face, place
+from barerail.stages.fit.bores import STANDS, Bore, hangs_together, in_face, place
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.slots import as_slot
 from barerail.stages.fit.studs import stud_in
@@ -74,7 +74,7 @@ def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel
 
 
 def _hole(bore: Bore, planes: tuple[Plane, ...], noise: NoiseModel) -> Feature:
-    flat = bore.rim.cov + np.diag(_hangs_together(noise, bore.rim.mean[2]) + bore.edge[:3] ** 2)
+    flat = bore.rim.cov + np.diag(hangs_together(noise, bore.rim.mean[2]) + bore.edge[:3] ** 2)
     return Feature(
         kind="hole",
         point=place(bore, bore.rim.mean[:2]),
@@ -91,18 +91,6 @@ def _hole(bore: Bore, planes: tuple[Plane, ...], noise: NoiseModel) -> Feature:
         plane=bore.face.patch,
         detail={"wall_share": round(min(bore.wall_share, 1.0), 3)},
     )
-
-
-def _hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
-    """Variances (3,) in mm2 of x, y, radius from noise that hangs together and moves the wall along its own normal.
-
-    The rim's mean and first harmonic of a field with covariance corr^2 exp(-(chord / length)^power): what moves the
-    whole rim outward changes the radius alone, what differs from side to side moves the centre.
-    """
-    turn = np.linspace(0, 2 * np.pi, steps, endpoint=False)
-    like = np.exp(-((2 * radius * np.abs(np.sin(turn / 2)) / noise.corr_length_mm) ** noise.power))
-    even, sideways = float(like.mean()), float((like * np.cos(turn)).mean())
-    return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
 
 
 def tilt_of(plane: Plane) -> Array:

@@ -9,7 +9,7 @@ from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.stages.fit.bores import WALL_DEPTH, Bore
+from barerail.stages.fit.bores import WALL_DEPTH, Bore, hangs_together
 from barerail.stages.fit.cloud import Cloud
 
 LEAST_GAIN = 25.0
@@ -124,7 +124,8 @@ def _density(edge: Array, slot: Array, spacing: float) -> float:
 def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
     axes, mean, cov = bore.face.axes, rim.mean, rim.cov
     local = np.zeros((3, 3))
-    local[:2, :2] = cov[:2, :2] + np.eye(2) * noise.corr_mm**2
+    hanging = hangs_together(noise, float(mean[3] + mean[4]))
+    local[:2, :2] = cov[:2, :2] + np.diag(hanging[:2])
     local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(n, 1) + bore.edge[3] ** 2
     turn = np.array([-plane.axes[1], plane.axes[0]])
     total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])

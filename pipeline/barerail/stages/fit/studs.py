@@ -15,7 +15,7 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import fused_cov, skin_of
-from barerail.stages.fit.patches import Surface
+from barerail.stages.fit.surface import Surface
 
 LONGEST = 90.0
 """Longest stud, mm (judgement)."""

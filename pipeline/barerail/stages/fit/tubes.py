@@ -20,8 +20,9 @@ from barerail.stages.fit.cylinders import (
     fused_cov,
     skin_of,
 )
-from barerail.stages.fit.patches import Patch, Surface
+from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.studs import studs_on
+from barerail.stages.fit.surface import Surface
 
 MOST_POINTS = 3000
 LONG = 6.0
