@@ -1,4 +1,4 @@
-"""Points, straightness and shifts in the datum's own axes: the stages count x forward and y left, ISO 4130 the other way."""
+"""Points, straightness and shifts in the axes of a datum: stages count x forward and y left, ISO 4130 the other way."""
 
 from dataclasses import replace
 
@@ -8,6 +8,7 @@ from barerail.geometry.frames import rigid
 from barerail.outputs.view import HALF_TURN, View, seen
 from barerail.records import (
     Array,
+    Car,
     Datum,
     DistanceMap,
     MountPoint,
@@ -105,3 +106,10 @@ def _shift(s: Shift) -> Shift:
 
 def _rail(r: RailShift) -> RailShift:
     return replace(r, at=r.at @ HALF_TURN, shift=r.shift @ HALF_TURN)
+
+
+def car_in(car: Car, axes: str) -> Car:
+    """One car of a series in `axes`, whatever its own datum counts in."""
+    if car.axes == axes:
+        return car
+    return replace(car, axes=axes, at=car.at @ HALF_TURN, cov=HALF_TURN @ car.cov @ HALF_TURN)
