@@ -93,7 +93,7 @@ class Ledger:
     """The step of a run: takes a stage's result from the job where nothing it rests on changed, else does and keeps it.
 
     Calling it with the last stage raises `Enough` once that is done. asked: what the last stage is to do in this call
-    only, in place of its settings.
+    only, in place of its settings. options: those of the settings that options of commands set; else the job's.
     """
 
     def __init__(
@@ -104,7 +104,9 @@ class Ledger:
         watch: Watch,
         until: str,
         asked: Model | None = None,
+        options: Mapping[str, Any] | None = None,
     ) -> None:
+        self.options = job.options if options is None else options
         self.job, self.settings, self.given, self.watch, self.until = job, settings, given, watch, until
         self.asked = asked
         self.records: dict[str, Any] = {}
@@ -147,7 +149,7 @@ class Ledger:
         }
         beside = self.job.still_good(stage, basis) if STAGES[stage].gathers else {}
         replaced = self.job.keep(stage, basis, contents, facts, _resting_on(stage), beside)
-        self.job.remember(self.settings)
+        self.job.remember(self.settings, self.options)
         self.watch.end(stage, _told(counts), (*notes, *self._gave_way(stage, replaced)))
 
     def _gave_way(self, stage: str, replaced: Replaced) -> list[Note]:

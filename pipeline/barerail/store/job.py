@@ -82,7 +82,13 @@ def _check_folder(folder: Path, new: bool) -> None:
 
 def _read_record(path: Path) -> dict[str, Any]:
     if not path.exists():
-        return {"format": FORMAT, "inputs": [], "settings": Settings().model_dump(mode="json"), "stages": {}}
+        return {
+            "format": FORMAT,
+            "inputs": [],
+            "settings": Settings().model_dump(mode="json"),
+            "options": {},
+            "stages": {},
+        }
     try:
         record = json.loads(path.read_text("utf-8"))
         form = record["format"]
@@ -113,6 +119,11 @@ class Job:
     def settings(self) -> Settings:
         """The settings in force: those of the last stage that was done."""
         return config.build(self.record["settings"], RECORD)
+
+    @property
+    def options(self) -> dict[str, Any]:
+        """Those of the settings that options of commands set, by dotted name."""
+        return dict(self.record.get("options", {}))
 
     @property
     def scans(self) -> list[Path]:
@@ -190,11 +201,11 @@ class Job:
         self._save()
         return Replaced(tuple(spared), tuple(name for name in removed if name not in outputs))
 
-    def remember(self, settings: Settings) -> None:
-        """Make these the settings in force."""
-        values = settings.model_dump(mode="json")
-        if values != self.record["settings"]:
-            self.record["settings"] = values
+    def remember(self, settings: Settings, options: Mapping[str, Any]) -> None:
+        """Make these the settings in force, and these those of them that options set."""
+        values = {"settings": settings.model_dump(mode="json"), "options": json.loads(json.dumps(dict(options)))}
+        if any(self.record.get(key) != value for key, value in values.items()):
+            self.record |= values
             self._save()
 
     def _drafts(self, contents: Mapping[str, Content]) -> dict[str, files.Draft]:
