@@ -132,7 +132,7 @@ def _strongest(votes: Array) -> Array:
 
 
 def _refined(shift: Array, names: Array, kind: Index, features: cKDTree, at: Array) -> Placement:
-    """The shift moved to the median of what fits, three times, and what fits there."""
+    """The shift moved to the median of what fits, three times or until it stays, and what fits there."""
     for _ in range(4):
         found = features.query(np.column_stack([names + shift, APART * kind]), distance_upper_bound=FITS_MM)
         distance, j = np.asarray(found[0]), np.asarray(found[1])
@@ -140,6 +140,8 @@ def _refined(shift: Array, names: Array, kind: Index, features: cKDTree, at: Arr
         if not fits.any():
             return Placement(shift, 0, float("nan"))
         last, shift = shift, np.median(at[j[fits]] - names[fits], axis=0)
+        if np.array_equal(last, shift):
+            break
     return Placement(last, int(fits.sum()), float(np.median(distance[fits])))
 
 
