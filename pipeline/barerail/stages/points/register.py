@@ -38,7 +38,9 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
     half of all, and twice as many as any other place. Where not all fit there, places further off along the car are
     tried, for the file's x = 0 may be another feature's: with six names, half of all, and twice as many as any other
     place it is taken; with six and more than here, refused. Fewer than two fits are no pattern: it stays where it is;
-    two or three of a file of more than twice as many are refused.
+    two or three of a file of more than twice as many are refused. Two or three that fit moved on alone stay where they
+    are too, and each is looked for by itself; where even one fits elsewhere within `reach` they are refused: in a row
+    with a hole hidden, two names fit moved on by one.
     """
     found = _placements(names, kind, features, at, _proposals(names, kind, features, at, furthest))
     rest = Placement(np.zeros(3), 0, float("nan"))
@@ -58,9 +60,13 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
             "doesn't show"
         )
     rival = max(rivals, key=lambda p: (p.fits, -_length(p)), default=rest)
-    if _clear(best, rival, len(names), reach):
+    if not _clear(best, rival, len(names), reach):
+        raise _untold(best, rival, len(names))
+    if best.fits >= FEW or _length(best) <= FITS_MM:
         return best
-    raise _untold(best, rival, len(names))
+    if elsewhere := [p for p in found[1:] if p.fits and _length(p) <= reach]:
+        raise _untold(best, elsewhere[0], len(names))
+    return rest
 
 
 def moved_words(shift: Array) -> str:
