@@ -2,25 +2,18 @@
 
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
-from itertools import count
 from pathlib import Path
 
-import numpy as np
 import outputs_case as case
 import pytest
 import scan_files
 from stand_ins import Stages, do, quick
 
-from barerail import run
 from barerail.errors import BarerailError, DataError, UsageError
-from barerail.given import Request
 from barerail.run import process
-from barerail.screen import Screen
 from barerail.settings import Settings
 from barerail.store import files, lock, readers
 
@@ -331,144 +324,3 @@ def test_the_plain_method_gives_what_a_run_gives(tmp_path, stages):
     assert result.datum.origin == outcome.records["datum"].origin
     assert (result.clean.thin == outcome.records["clean"].thin).all()
     assert [p.name for p in result.points.points] == [p.name for p in outcome.records["points"].points]
-
-
-def test_what_options_set_stays_under_a_later_settings_file_unless_it_sets_it_too(job, stages, tmp_path, capsys):
-    def record():
-        return json.loads((job / "job.json").read_text())["settings"]
-
-    def give(text: str, **more) -> str:
-        file = tmp_path / "later.toml"
-        file.write_text(text)
-        capsys.readouterr()
-        run.run(Request(job, settings=file, **more), Screen())
-        return next((line for line in capsys.readouterr().err.splitlines() if line.startswith("settings")), "")
-
-    do(job, changes={"datum.front": (1.0, 2.0, 3.0), "datum.above": (0.0, 0.0, 9.0), "read.unit": "mm"})
-    do(job, until="fit", settings=job.parent / "quick.toml")
-    assert record()["datum"]["front"] == [1.0, 2.0, 3.0] and record()["read"]["unit"] == "mm"
-    told = give("[straightness]\nsupports_known = true\n")
-    assert "later.toml; kept from options given before: datum.front = [1.0, 2.0, 3.0]" in told
-    assert 'read.unit = "mm"' in told and "no longer" not in told
-    assert record()["straightness"]["supports_known"] and record()["datum"]["above"] == [0.0, 0.0, 9.0]
-    told = give("[datum]\nfront = [7, 0, 0]\n")
-    assert "no longer: datum.front" in told and "datum.above" in told and "datum.front =" not in told
-    assert record()["datum"]["front"] == [7.0, 0.0, 0.0] and not record()["straightness"]["supports_known"]
-    told = give("", changes={"datum.above": (0.0, 1.0, 9.0)})
-    assert 'kept from options given before: read.unit = "mm"' in told and "above" not in told
-    assert record()["datum"]["front"] is None, "the file before set it, and this one doesn't"
-    do(job)
-    assert record()["datum"]["above"] == [0.0, 1.0, 9.0], "what stays is remembered with no file given"
-
-
-def test_a_settings_file_with_a_way_of_the_datum_replaces_all_of_the_way_that_options_set(job, stages, tmp_path):
-    file = tmp_path / "way.toml"
-    do(job, changes={"datum.axes": "iso4130", "datum.underside_z_mm": 100.0, "datum.front": (1.0, 0.0, 0.0)})
-    file.write_text("[points]\ncentre_mm = 15\n")
-    do(job, settings=file)
-    remembered = json.loads((job / "job.json").read_text())["settings"]["datum"]
-    assert (remembered["axes"], remembered["underside_z_mm"]) == ("iso4130", 100.0)
-    file.write_text("[datum]\norigin_x_mm = 50\n")
-    do(job, settings=file)
-    remembered = json.loads((job / "job.json").read_text())["settings"]["datum"]
-    assert (remembered["axes"], remembered["underside_z_mm"], remembered["origin_x_mm"]) == ("iso8855", 0.0, 50.0)
-    assert remembered["front"] == [1.0, 0.0, 0.0], "which end is the front is no way of setting it"
-
-
-def test_an_option_s_value_is_forgotten_with_the_way_it_belonged_to(job, stages, tmp_path):
-    (tmp_path / "before").mkdir()
-    (tmp_path / "before" / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
-    do(job, changes={"datum.underside_z_mm": 100.0})
-    do(job, datum_from=tmp_path / "before")
-    file = tmp_path / "later.toml"
-    file.write_text("[points]\ncentre_mm = 15\n")
-    do(job, settings=file)
-    assert json.loads((job / "job.json").read_text())["settings"]["datum"]["underside_z_mm"] == 0.0
-
-
-def scale_in(job: Path) -> str:
-    lines = (job / "points.csv").read_text().splitlines()
-    return next(line for line in lines if line.startswith("# scale: "))
-
-
-def tape(folder: Path, off: float) -> Path:
-    """A length between two points of the stand-in, `off` by so many mm."""
-    good = float(np.linalg.norm(np.subtract((1013.0, -402.0, 100.0), (0.0, 400.0, 50.0))))
-    file = folder / "tape.csv"
-    file.write_text(f"a,b,length_mm,U_mm\nright hole,rail L,{good + off:.2f},0.5\n")
-    return file
-
-
-def stopping(after: int) -> Callable[..., None]:
-    """os.replace that works so many times, then stops the run."""
-    done, replace = count(), os.replace
-
-    def stop(*ends: object) -> None:
-        if next(done) >= after:
-            raise KeyboardInterrupt
-        replace(*ends)
-
-    return stop
-
-
-CHECKED, PLAIN, FAILED = "scale checked by 1", "SCALE NOT CHECKED when this was written", "SCALE NOT CHECKED: 1 of 1"
-
-
-def test_the_tables_carry_the_outcome_of_the_check_and_nothing_is_done_again(job, stages, tmp_path):
-    assert PLAIN in scale_in(job)
-    do(job, measured=tape(tmp_path, 0.2))
-    assert CHECKED in scale_in(job) and "points" not in stages.done
-    before = snapshot(job)
-    stages.done.clear()
-    do(job)
-    assert stages.done == [] and snapshot(job) == before and not list(job.glob("*.changed"))
-    do(job, changes={"points.centre_mm": 15.0}, until="points")
-    assert PLAIN in scale_in(job), "other points, that nobody has judged"
-    do(job)
-    assert CHECKED in scale_in(job)
-    (job / "points.csv").write_bytes(b"mine")
-    do(job)
-    assert (job / "points.csv.changed").read_bytes() == b"mine" and CHECKED in scale_in(job)
-
-
-def test_a_check_that_fails_or_stops_halfway_leaves_no_stamp(job, stages, tmp_path):
-    do(job, measured=tape(tmp_path, 0.2))
-    do(job, measured=tape(tmp_path, 9.0))
-    assert FAILED in scale_in(job)
-    do(job, measured=tape(tmp_path, 0.2))
-    (tmp_path / "tape.csv").write_text("a,b,length_mm\nright hole,nobody,12\n")
-    with pytest.raises(UsageError, match="no point is called 'nobody'"):
-        do(job, measured=tmp_path / "tape.csv")
-    assert PLAIN in scale_in(job)
-    do(job)
-    assert CHECKED in scale_in(job), "the job kept the lengths that it had"
-
-
-@pytest.mark.parametrize(("first", "then"), [(0.2, 9.0), (9.0, 0.2)])
-def test_a_run_killed_at_any_write_around_the_check_leaves_no_wrong_stamp(
-    job, stages, tmp_path, monkeypatch, first, then
-):
-    """Each rename of a file is a moment: what stands is NOT CHECKED, or the outcome that check.json says."""
-    words = {0.2: CHECKED, 9.0: FAILED}
-    do(job, measured=tape(tmp_path, first))
-    start = tmp_path / "start"
-    shutil.copytree(job, start)
-    moments, replaced = 0, os.replace
-    while True:
-        shutil.rmtree(job)
-        shutil.copytree(start, job)
-        monkeypatch.setattr(os, "replace", stopping(moments))
-        try:
-            do(job, measured=tape(tmp_path, then))
-            ended = True
-        except KeyboardInterrupt:
-            ended = False
-        monkeypatch.setattr(os, "replace", replaced)
-        if CHECKED in scale_in(job):
-            assert json.loads((job / "check.json").read_text())["state"] == "passed"
-        do(job, measured=tape(tmp_path, then))
-        assert words[then] in scale_in(job) and not list(job.glob("*.changed"))
-        if ended:
-            break
-        moments += 1
-    assert moments > 8
