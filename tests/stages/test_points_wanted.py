@@ -129,7 +129,7 @@ def test_one_name_at_a_hidden_inner_hole_is_refused():
         run(found, [*all_names(chassis()), wanted("upper", row(5)[2], 25.0, row=77)])
 
 
-@pytest.mark.parametrize("reach", [15.0, 20.0, 25.0, 40.0])
+@pytest.mark.parametrize("reach", [15.0, 25.0])
 @pytest.mark.parametrize("hidden", range(5))
 @pytest.mark.parametrize("alone", [True, False])
 def test_whatever_of_a_row_is_named_and_whichever_hole_is_hidden_no_name_lands_on_another_hole(reach, hidden, alone):
