@@ -1,7 +1,7 @@
 """A later job compared with an earlier one, kept in the later one's folder."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -14,9 +14,10 @@ from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import direction
 from barerail.given import Request
 from barerail.ledger import BEFORE, Enough, Ledger, Watch
-from barerail.records import CHASSIS, Datum, MountPoints, Moves, Written
+from barerail.outputs.in_axes import forward, moves_in, points_forward, points_in, rearward
+from barerail.records import CHASSIS, Datum, MountPoints, Moves, Wanted, Written
 from barerail.run import Outcome, run
-from barerail.settings import ReportSettings, Settings
+from barerail.settings import PointsSettings, ReportSettings, Settings, other_way
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
 from barerail.store import names, tables
@@ -36,27 +37,24 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     if before.resolve() == after.resolve():
         raise UsageError(f"compare: {before} with itself: give the earlier job's folder and the later one's")
     first = run(Request(before, until="points"), watch).records
-    earlier = Earlier(first["clean"], first["fit"], first["datum"], first["points"].as_measured())
     second = _later(after, watch)
-    for folder, records in ((before, first), (after, second)):
-        _forward(folder, records)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
-        return _kept(job, asked, given, watch, lambda: _compared(earlier, second, asked, job.settings, given))
+        return _kept(job, asked, given, watch, lambda: _compared(first, second, asked, job.settings, given))
 
 
 def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -> Outcome:
-    """The job's named points against their places in a names file."""
+    """The job's named points against their places in a names file, in the axes that the file counts in."""
     data = tables.raw(drawing, "drawing")
-    wanted = names.parse(data, drawing.name).wanted
     second = run(Request(after, until="points"), watch).records
-    _forward(after, second)
+    own = second["datum"].axes
+    wanted, axes = names.parse(data, drawing.name, own).wanted, names.axes_of(data, drawing.name, own)
 
     def work() -> Written:
-        datum = second["datum"]
-        moves = against(wanted, second["points"].as_measured(), datum, second["fit"].noise, asked)
-        car = replace(datum, car_from_scan=moves.unmoved.pose @ datum.car_from_scan, origin=f"that of {drawing.name}")
-        return _against(moves, second, car, f"{drawing.name} → {_names(second['clean'].scan)}", data)
+        moves, car = against_drawing(wanted, second, asked)
+        car = replace(car if axes == "iso8855" else rearward(car), origin=f"that of {drawing.name}")
+        title = f"{drawing.name} → {_names(second['clean'].scan)}"
+        return _against(moves_in(moves, axes), car, title, data)
 
     with opened(after) as job:
         return _kept(job, asked, {BEFORE: data}, watch, work)
@@ -79,26 +77,46 @@ def _later(after: Path, watch: Watch) -> Mapping[str, Any]:
         return run(Request(after, until="fit"), watch).records
 
 
-def _forward(job: Path, records: Mapping[str, Any]) -> None:
-    """UsageError where the job's datum counts x rearward: shifts and bends are told x forward, y left."""
-    if "datum" in records and records["datum"].axes != "iso8855":
-        raise UsageError(f"compare: the datum of {job} is in iso4130 axes: barerail datum --job {job} --axes iso8855")
-
-
 def _identity(inputs: Mapping[str, str], outputs: Mapping[str, Mapping[str, str]]) -> bytes:
     document = {"scans": inputs, "stages": outputs}
     return f"{json.dumps(document, indent=1, sort_keys=True)}\n".encode()
 
 
+def against_drawing(wanted: Sequence[Wanted], second: Mapping[str, Any], asked: CompareSettings) -> tuple[Moves, Datum]:
+    """The job's points against their places in a drawing, and its datum there, both x forward, y left."""
+    datum = second["datum"]
+    measured, ahead = points_forward(second["points"], datum).as_measured(), forward(datum)
+    moves = against(wanted, measured, ahead, second["fit"].noise, asked)
+    return moves, replace(ahead, car_from_scan=moves.unmoved.pose @ ahead.car_from_scan)
+
+
+def compared(
+    first: Mapping[str, Any], second: Mapping[str, Any], asked: CompareSettings, settings: PointsSettings
+) -> tuple[Moves, Datum, MountPoints]:
+    """What moved from the first job's records to the second's, the later scan's datum and its points there.
+
+    Found x forward, y left; stretches of x are asked for, and all of it given, in the axes of the first job's datum.
+    """
+    clean, features, own = second["clean"], second["fit"], first["datum"]
+    earlier = Earlier(first["clean"], first["fit"], forward(own), points_forward(first["points"], own).as_measured())
+    if own.axes == "iso4130":
+        asked = asked.model_copy(update={"unmoved": tuple(map(other_way, asked.unmoved))})
+    unmoved = laid(earlier, clean, forward(second["datum"]) if "datum" in second else None, asked)
+    ahead, car = later_car(earlier.datum, unmoved), later_car(own, unmoved)
+    found = points(features, ahead, (), settings)
+    moves = compare(earlier, clean, features, found, unmoved, asked, own.axes)
+    return moves_in(moves, own.axes), car, points_in(renamed(found, moves), car)
+
+
 def _compared(
-    earlier: Earlier, second: Mapping[str, Any], asked: CompareSettings, settings: Settings, given: Mapping[str, bytes]
+    first: Mapping[str, Any],
+    second: Mapping[str, Any],
+    asked: CompareSettings,
+    settings: Settings,
+    given: Mapping[str, bytes],
 ) -> Written:
-    clean, features = second["clean"], second["fit"]
-    unmoved = laid(earlier, clean, second.get("datum"), asked)
-    car = later_car(earlier.datum, unmoved)
-    found = points(features, car, (), settings.points)
-    moves = compare(earlier, clean, features, found, unmoved, asked)
-    return _written(moves, earlier, second, car, renamed(found, moves), settings, given)
+    moves, car, found = compared(first, second, asked, settings.points)
+    return _written(moves, first, second, car, found, settings, given)
 
 
 def renamed(found: MountPoints, moves: Moves) -> MountPoints:
@@ -113,7 +131,7 @@ def renamed(found: MountPoints, moves: Moves) -> MountPoints:
 
 def _written(
     moves: Moves,
-    earlier: Earlier,
+    first: Mapping[str, Any],
     second: Mapping[str, Any],
     car: Datum,
     found: MountPoints,
@@ -126,11 +144,11 @@ def _written(
     from barerail.outputs.table import points_csv, points_json
 
     clean = second["clean"]
-    title = f"{_names(earlier.clean.scan)} → {_names(clean.scan)}"
+    title = f"{_names(first['clean'].scan)} → {_names(clean.scan)}"
     normals = direction(car.car_from_scan, clean.normals[clean.label == CHASSIS])
     files = {
         **moved_files(moves, car),
-        f"{FOLDER}/compare.html": compare_html(moves, normals, clean.oriented, car, settings.report, title),
+        f"{FOLDER}/compare.html": compare_html(moves, normals, car, settings.report, title),
         f"{FOLDER}/points.csv": points_csv(found, car),
         f"{FOLDER}/points.json": points_json(found, car),
         f"{FOLDER}/chassis.ply": chassis_ply(clean.scan, car),
@@ -138,11 +156,11 @@ def _written(
     return Written({**files, **given}, moves.notes)
 
 
-def _against(moves: Moves, second: Mapping[str, Any], car: Datum, title: str, data: bytes) -> Written:
+def _against(moves: Moves, car: Datum, title: str, data: bytes) -> Written:
     from barerail.outputs.moved import FOLDER, moved_files
     from barerail.outputs.page_moved import compare_html
 
-    page = compare_html(moves, np.zeros((0, 3)), True, car, ReportSettings(), title)
+    page = compare_html(moves, np.zeros((0, 3)), car, ReportSettings(), title)
     return Written({**moved_files(moves, car), f"{FOLDER}/compare.html": page, BEFORE: data}, moves.notes)
 
 

@@ -1,7 +1,7 @@
 """What a command asks of a job, and the files that a user may give: names, common points, lengths, an earlier job."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from barerail.ledger import BUILT, COMMON, EARLIER, MEASURED, NAMES, RECIPE, Wat
 from barerail.records import Array, CommonPoint, Construction, Datum, Measured, MountPoints, Note, Wanted
 from barerail.settings import DatumSettings, Settings
 from barerail.stages.datum import OWN, names_in
-from barerail.store import constructions, named, names, tables, work
+from barerail.store import config, constructions, named, names, tables, work
 from barerail.store.job import Job
 
 LAST = "report"
@@ -97,6 +97,36 @@ def given_by(request: Request, settings: Settings, job: Job, watch: Watch) -> Gi
         tables.measured(files[MEASURED], measured) if MEASURED in files else (),
         _built(files, request),
     )
+
+
+def settled(request: Request, file: Settings | None, job: Job, watch: Watch) -> tuple[Settings, dict[str, Any]]:
+    """The settings in force, and those of them that options of commands set, now or before, by dotted name.
+
+    A settings file replaces all but these; of these, those that it sets itself. The way of setting the datum is one
+    thing with its axes, in which its coordinates count: a file that sets some of it replaces the whole.
+    """
+    gone = forgotten(request)
+    kept = {name: value for name, value in job.options.items() if name not in gone}
+    if file:
+        own = {f"{part}.{key}" for part in type(file).model_fields for key in getattr(file, part).model_fields_set}
+        way = {f"datum.{key}" for key in (*OWN, "axes")}
+        if own & way or request.datum_from or "datum.method" in request.changes:
+            own |= way
+        given = {name: value for name, value in kept.items() if name not in request.changes}
+        kept = {name: value for name, value in given.items() if name not in own}
+        _tell(request, kept, sorted(set(given) - set(kept)), watch)
+        gone = kept
+    return config.changed(file or job.settings, {**gone, **request.changes}), {**kept, **request.changes}
+
+
+def _tell(request: Request, kept: Mapping[str, Any], dropped: Sequence[str], watch: Watch) -> None:
+    """One line on what options set before: what stays, and what the file took the place of."""
+    stays = ", ".join(f"{name} = {json.dumps(value)}" for name, value in kept.items())
+    gone = ", ".join(dropped)
+    told = [stays and f"kept from options given before: {stays}", gone and f"no longer: {gone}"]
+    if request.settings and (kept or dropped):
+        watch.begin("settings")
+        watch.end("settings", "; ".join(filter(None, [request.settings.name, *told])))
 
 
 def forgotten(request: Request) -> dict[str, Any]:

@@ -1,8 +1,6 @@
 """What each stage rests on, which files it gives, and the book that a run keeps of them in the job folder."""
 
-import math
 import time
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -10,7 +8,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-from barerail.records import KINDS, Note, Progress, Scan
+from barerail.counting import counted, in_words
+from barerail.records import Check, Note, Progress, Scan
 from barerail.settings import Model, Settings
 from barerail.store import work
 from barerail.store.files import Content
@@ -20,7 +19,10 @@ T = TypeVar("T")
 NAMES, RECIPE, EARLIER = "work/names.csv", "work/recipe.json", "work/earlier.csv"
 COMMON, MEASURED, BUILT = "work/common.csv", "work/measured.csv", "work/constructions.toml"
 BEFORE = "work/before.json"
-PLURAL = {"bolt-axis": "bolt-axes"}
+STAMPED = ("points", "constructions")
+"""Stages whose tables say, once it is judged, what hand measurements say of the scale."""
+JUDGING = ("constructions", "check")
+"""Stages before which the tables go back to SCALE NOT CHECKED: until they end, nobody can say."""
 _COMMON = ("geometry", "records", "store")
 
 
@@ -93,7 +95,7 @@ class Ledger:
     """The step of a run: takes a stage's result from the job where nothing it rests on changed, else does and keeps it.
 
     Calling it with the last stage raises `Enough` once that is done. asked: what the last stage is to do in this call
-    only, in place of its settings.
+    only, in place of its settings. options: those of the settings that options of commands set; else the job's.
     """
 
     def __init__(
@@ -104,7 +106,9 @@ class Ledger:
         watch: Watch,
         until: str,
         asked: Model | None = None,
+        options: Mapping[str, Any] | None = None,
     ) -> None:
+        self.options = job.options if options is None else options
         self.job, self.settings, self.given, self.watch, self.until = job, settings, given, watch, until
         self.asked = asked
         self.records: dict[str, Any] = {}
@@ -115,8 +119,12 @@ class Ledger:
         if self.job.current(stage, basis):
             self.watch.end(stage, "skipped, nothing it rests on has changed")
         else:
+            if stage in JUDGING:
+                self._stamp(None)
             self._do(stage, basis, lambda: do(progress))
         self.records[stage] = self._load(stage)
+        if stage == "check":
+            self._stamp(self.records[stage])
         if stage == self.until:
             raise Enough
         return self.records[stage]
@@ -137,7 +145,7 @@ class Ledger:
         record = do()
         self.records[stage] = record
         contents = self._contents(stage, record)
-        counts, notes = _counts(stage, record), _notes(stage, record)
+        counts, notes = counted(stage, record), _notes(stage, record)
         seconds = round(time.perf_counter() - started, 3)
         facts = {
             "seconds": seconds,
@@ -147,8 +155,8 @@ class Ledger:
         }
         beside = self.job.still_good(stage, basis) if STAGES[stage].gathers else {}
         replaced = self.job.keep(stage, basis, contents, facts, _resting_on(stage), beside)
-        self.job.remember(self.settings)
-        self.watch.end(stage, _told(counts), (*notes, *self._gave_way(stage, replaced)))
+        self.job.remember(self.settings, self.options)
+        self.watch.end(stage, in_words(counts), (*notes, *self._gave_way(stage, replaced)))
 
     def _gave_way(self, stage: str, replaced: Replaced) -> list[Note]:
         told = [f"{name} was changed by hand: kept as {name}.changed" for name in replaced.changed]
@@ -161,13 +169,27 @@ class Ledger:
         if stage in FILES:
             return dict(record.files)
         given = {name: self.given[name] for name in STAGES[stage].given if name in self.given}
-        return work.contents(stage, record, self.records.get("read")) | self._public(stage, record) | given
+        return (
+            work.contents(stage, record, self.records.get("read"))
+            | self._public(stage, record, self.records.get("datum"))
+            | given
+        )
 
-    def _public(self, stage: str, record: Any) -> dict[str, Content]:
+    def _stamp(self, judged: Check | None) -> None:
+        """Say in the headers of the tables what hand measurements say of the scale; nothing before they are judged."""
+        from barerail.outputs.checks import scale_words
+
+        datum = self.records["datum"]
+        if judged is not None and judged.rows:
+            datum = replace(datum, scale=scale_words(judged))
+        for stage in STAMPED:
+            if stage in self.records and self.job.outputs(stage):
+                self.job.stamp(stage, self._public(stage, self.records[stage], datum))
+
+    def _public(self, stage: str, record: Any, datum: Any) -> dict[str, bytes]:
         """The files other programs read, beside the stage's own record."""
         from barerail.outputs import checks, groups, table
 
-        datum: Any = self.records.get("datum")
         match stage:
             case "datum":
                 return {"datum.json": table.datum_json(record)}
@@ -234,46 +256,3 @@ def _code(parts: tuple[str, ...]) -> str:
         if "__pycache__" not in file.parts:
             known.update(file.relative_to(package).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
     return known.hexdigest()
-
-
-def _counts(stage: str, record: Any) -> dict[str, float]:
-    """What is worth telling of a stage's result in numbers; names end in _mm where they are lengths."""
-    match stage:
-        case "read":
-            triangles = {} if record.triangles is None else {"triangles": len(record.triangles)}
-            scans = {"scans": len(record.sources)} if len(record.sources) > 1 else {}
-            return {**scans, "points": len(record.points), **triangles}
-        case "join":
-            return {"scans": len(record.sources), "pairs": len(record.joints)}
-        case "clean":
-            lengths = {"cell_mm": record.voxel_mm, "spacing_mm": record.spacing_mm, "noise_mm": record.noise_mm}
-            return {"thinned points": len(record.thin), **{k: v for k, v in lengths.items() if math.isfinite(v)}}
-        case "fit":
-            kinds = Counter(f.kind for f in record.found)
-            found = {PLURAL.get(kind, f"{kind}s"): kinds[kind] for kind in KINDS if kinds[kind]}
-            stations = sum(len(rail.stations) for rail in record.rails)
-            return {"planes": len(record.planes), **found, "rails": len(record.rails), "rail stations": stations}
-        case "points" | "constructions":
-            patterns = {"hole patterns": len(record.groups)} if record.groups else {}
-            return {"points": len(record.points), "pairs": len(record.pairs), **patterns}
-        case "straightness":
-            return {"stations": len(record.stations), "used": sum(s.used for s in record.stations)}
-        case "datum":
-            return {"assumed": len(record.assumed)}
-        case "check":
-            return {"lengths": len(record.rows), "agree": sum(row.agrees for row in record.rows)}
-        case _ if stage in FILES and stage != "report":
-            return {"files": len(record.files)}
-    return {}
-
-
-def _told(counts: Mapping[str, float]) -> str:
-    """Counts in words: `993228 points, 1 rail, spacing 2.01 mm`."""
-    one = {plural: kind for kind, plural in PLURAL.items()}
-
-    def words(name: str, value: float) -> str:
-        if name.endswith("_mm"):
-            return f"{name.removesuffix('_mm')} {value:.3g} mm"
-        return f"{value:.0f} {name if value != 1 else one.get(name, name.removesuffix('s'))}"
-
-    return ", ".join(words(name, value) for name, value in counts.items())

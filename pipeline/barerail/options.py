@@ -56,7 +56,11 @@ PaperSize = Annotated[
 ]
 SettingsFile = Annotated[
     Path | None,
-    typer.Option("--settings", metavar="FILE", help="TOML file of settings; replaces what the job remembers."),
+    typer.Option(
+        "--settings",
+        metavar="FILE",
+        help="TOML file of settings in place of an earlier one; options given before stay unless it sets them.",
+    ),
 ]
 NamesFile = Annotated[
     Path | None,

@@ -8,7 +8,7 @@ from typing import Any, Protocol, TypeVar
 
 from barerail.asked import SectionSettings, TemplateSettings
 from barerail.errors import DataError, UsageError
-from barerail.given import LAST, Request, forgotten, given_by, required
+from barerail.given import LAST, Request, given_by, required, settled
 from barerail.ledger import PARTS, Enough, Ledger, Watch
 from barerail.making import Finished, make
 from barerail.outputs import pick
@@ -139,15 +139,15 @@ def run(request: Request, watch: Watch) -> Outcome:
     """
     if request.scans:
         readers.check(request.scans)
-    settings_file = config.read(request.settings) if request.settings else None
+    file = config.read(request.settings) if request.settings else None
     with opened(request.job, request.scans) as job:
-        settings = config.changed(settings_file or job.settings, {**forgotten(request), **request.changes})
+        settings, options = settled(request, file, job, watch)
         given = given_by(request, settings, job, watch)
         asked = config.asked(settings, request.until, request.asked)
         rules = pick.rules_of(settings.only, request.only or pick.ALL)
         if request.only and isinstance(asked, ExportSettings):
             asked = ExportAsked(**asked.model_dump(), only=request.only, rules=rules)
-        step = Ledger(job, settings, given.files, watch, request.until, asked)
+        step = Ledger(job, settings, given.files, watch, request.until, asked, options)
         with suppress(Enough):
             scan = step("read", lambda progress: _read(job, settings))
             result = process(
@@ -176,7 +176,7 @@ def run(request: Request, watch: Watch) -> Outcome:
                 raise DataError("there are no points to export: look at what barerail points left out and why")
             step("export", lambda progress: _export(result, form))
             step("report", lambda progress: _report(result, settings))
-        job.remember(settings)
+        job.remember(settings, options)
         if request.require:
             required(step.records["points"])
         told = step.records if request.until == LAST else [request.until]

@@ -124,19 +124,26 @@ def _told(done: Done, count: int, total: int) -> str:
 
 
 def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:
-    """The measured points of the jobs that ended well: those of the names file, or all where none was given."""
+    """The measured points of the jobs that ended well: those of the names file, or all where none was given.
+
+    In the axes of the first one's datum.
+    """
+    from barerail.outputs.in_axes import car_in
+
     wanted = _names_in(names) if names else None
     found = []
     for d in done:
         if d.code == 0:
-            points = json.loads((d.task.job / "points.json").read_text("utf-8"))["points"]
-            mine = [p for p in points if p["state"] == "measured" and (wanted is None or p["name"] in wanted)]
+            document = json.loads((d.task.job / "points.json").read_text("utf-8"))
+            mine = [
+                p for p in document["points"] if p["state"] == "measured" and (wanted is None or p["name"] in wanted)
+            ]
             if mine:
-                found.append(_car(d.task, mine))
-    return found
+                found.append(_car(d.task, mine, document["axes"]["name"]))
+    return [car_in(car, found[0].axes) for car in found]
 
 
-def _car(task: Task, points: Sequence[Mapping[str, object]]) -> Car:
+def _car(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
     def column(*keys: str) -> np.ndarray:
         return np.array([[np.nan if p[k] is None else p[k] for k in keys] for p in points], float)
 
@@ -150,6 +157,7 @@ def _car(task: Task, points: Sequence[Mapping[str, object]]) -> Car:
         u_diameter=column("U_diameter_mm")[:, 0] / 2,
         car=task.car,
         operator=task.operator,
+        axes=axes,
     )
 
 

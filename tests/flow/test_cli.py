@@ -230,13 +230,16 @@ def test_check_judges_lengths_and_files_carry_the_outcome(tmp_path, stages):
     tape.write_text("a,b,length_mm,U_mm\nright hole,rail L,1296.0,0.5\n")
     result = call("check", tape, "--job", job)
     assert result.exit_code == 0 and "DISAGREES" in result.stdout and "Datum by" not in result.stdout
-    assert "SCALE NOT CHECKED: 1 of 1 hand measurements disagree" in (job / "export" / "points.csv").read_text()
+    for name in ("export/points.csv", "points.csv", "points.json", "pairs.csv"):
+        assert "SCALE NOT CHECKED: 1 of 1 hand measurements disagree" in (job / name).read_text()
     good = float(np.linalg.norm(np.subtract((1013.0, -402.0, 100.0), (0.0, 400.0, 50.0))))
     tape.write_text(f"a,b,length_mm,U_mm\nright hole,rail L,{good + 0.2:.2f},0.5\n")
     result = call("check", tape, "--job", job)
     assert "agrees" in result.stdout and "scale checked by 1 hand measurement:" in result.stdout
     assert "only 1 of the 3 hand measurements" in result.stderr
-    assert "SCALE NOT" not in (job / "export" / "points.csv").read_text()
+    for name in ("export/points.csv", "points.csv", "points.json", "pairs.csv"):
+        text = (job / name).read_text()
+        assert "SCALE NOT" not in text and "scale checked by 1 hand measurement: hand over scan" in text
     outcome = json.loads((job / "check.json").read_text())
     assert outcome["state"] == "passed" and outcome["lengths"][0]["difference_mm"] == pytest.approx(0.2, abs=0.006)
     assert stages.done.count("points") == 1  # nothing before the check is done again

@@ -67,7 +67,7 @@ def test_words_tell_what_moved_what_is_missing_and_what_can_t_be_told() -> None:
 
 def test_page_holds_all_and_escapes_names() -> None:
     normals = np.tile([0.0, 0, 1.0], (300, 1))
-    page = compare_html(moves(), normals, True, case.datum(), ReportSettings(), "before → after").decode()
+    page = compare_html(moves(), normals, case.datum(), ReportSettings(), "before → after").decode()
     assert "a &lt;b&gt;-L" in page and "<b>-L" not in page.split("<script")[0]
     assert "http" not in page.split("<script")[0].replace("http-equiv", "")
     data = json.loads(page.split('id="data">')[1].split("</script>")[0])
@@ -75,7 +75,7 @@ def test_page_holds_all_and_escapes_names() -> None:
     assert [p["named"] for p in data["view"]["points"]] == [True, False, False]
     assert data["view"]["scan"]["colours"][0][1] != data["view"]["scan"]["colours"][3][1]
     assert len(data["straight"]["data"]) == 6
-    again = compare_html(moves(), normals, True, case.datum(), ReportSettings(), "before → after").decode()
+    again = compare_html(moves(), normals, case.datum(), ReportSettings(), "before → after").decode()
     assert page == again
 
 

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -136,10 +137,40 @@ def test_cars_come_from_measured_points_of_the_names_file(tmp_path: Path) -> Non
            "U_diameter_mm": 0.2, "covariance_mm2": np.eye(3).tolist()}  # fmt: skip
     points = [{**row, "name": name} for name in ("a-L", "a-R", "other")]
     points.append({**row, "name": "b-L", "state": "mirrored"})
-    (job / "points.json").write_text(json.dumps({"points": points}))
+    axes = {"name": "iso8855", "x": "forward", "y": "left", "z": "up"}
+    (job / "points.json").write_text(json.dumps({"axes": axes, "points": points}))
     names = tmp_path / "names.csv"
     names.write_text("# axes: iso8855\nname,kind,x_mm,y_mm,z_mm\na-L,hole,1,2,3\nb-L,hole,1,2,3\n")
     (car,) = serial.cars_of([serial.Done(serial.Task(Path("one.ply"), job, "7"), 0, "", 1.0, 1.0)], names)
     assert car.names == ("a-L", "a-R") and car.car == "7" and car.u_diameter[0] == 0.1
     (everything,) = serial.cars_of([serial.Done(serial.Task(Path("one.ply"), job), 0, "", 1.0, 1.0)], None)
     assert len(everything.names) == 3
+
+
+def test_a_series_counts_in_the_axes_of_its_first_car(tmp_path: Path) -> None:
+    """Jobs whose datums count one forward, one rearward, hold the same place with other signs."""
+    cov = np.array([[1.0, 0.1, 0.2], [0.1, 1.0, 0.3], [0.2, 0.3, 1.0]])
+    done = []
+    for name, axes, sign in (("one", "iso4130", -1.0), ("two", "iso8855", 1.0)):
+        job = tmp_path / name
+        job.mkdir()
+        turn = np.diag([sign, sign, 1.0])
+        point = {"name": "a-L", "kind": "hole", "state": "measured", "x_mm": sign * 1.0, "y_mm": sign * 2.0,
+                 "z_mm": 3.0, "diameter_mm": 10.5, "U_diameter_mm": 0.2,
+                 "covariance_mm2": (turn @ cov @ turn).tolist()}  # fmt: skip
+        (job / "points.json").write_text(json.dumps({"axes": {"name": axes}, "points": [point]}))
+        done.append(serial.Done(serial.Task(Path(f"{name}.ply"), job), 0, "", 1.0, 1.0))
+    one, two = serial.cars_of(done, None)
+    assert one.axes == two.axes == "iso4130" and one.at == pytest.approx(np.array([[-1.0, -2.0, 3.0]]))
+    assert two.at == pytest.approx(one.at) and two.cov == pytest.approx(one.cov)
+    assert two.cov[0, 0, 2] == pytest.approx(-0.2)
+
+
+def test_files_and_page_of_a_series_say_its_axes() -> None:
+    asked = SeriesSettings()
+    for s, ahead, side in ((spread(), "forward", "left"), (replace(spread(), axes="iso4130"), "rearward", "right")):
+        assert f"x {ahead}, y {side}, z up" in series_csv(s).decode()
+        assert f"x {ahead}, y {side};" in series_words(s, asked, {})
+        page = series_html(s, asked, {}).decode()
+        assert f"x {ahead}" in page and f"y {side}" in page
+        assert {"forward": "rearward", "rearward": "forward"}[ahead] not in page.split("<main")[-1]

@@ -1,18 +1,25 @@
 """Compare on frames made by hand: what was bent is found, what wasn't stays, what can't be told is refused."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from datum_case import GAUGE, KICKED, case, features_of, some_pose, straight
+from datum_case import GAUGE, KICKED, case, features_of, some_pose, straight, twisted
 
 from barerail.asked import CompareSettings
+from barerail.comparing import against_drawing
+from barerail.comparing import compared as ran
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
+from barerail.outputs.in_axes import points_in, rearward
+from barerail.outputs.view import HALF_TURN
 from barerail.records import Array, CleanScan, Datum, Features, Moves, NoiseModel, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
+from barerail.stages.compare.budget import PoseBudget
+from barerail.stages.compare.rails import rail_shifts
 from barerail.stages.points import points
 
 QUIET = NoiseModel(0.1, 0.0, 5.0, 0.02, 0.0)
@@ -202,3 +209,70 @@ def test_against_a_drawing() -> None:
     assert all(s.verdict == "within" for s in m.shifts if s is not moved)
     with pytest.raises(UsageError, match="4 or more are needed"):
         against(drawing[:2], measured, car(pose), QUIET, CompareSettings())
+
+
+def test_in_iso_4130_the_same_shifts_with_the_signs_of_its_axes_and_the_same_words() -> None:
+    before, _ = earlier()
+    clean, features, second = scanned(2, pulled, clutter=0.3)
+    turned = rearward(before.datum)
+    first = {"clean": before.clean, "fit": before.features, "datum": before.datum, "points": before.points}
+    other = first | {"datum": turned, "points": points_in(before.points, turned)}
+    later = {"clean": clean, "fit": features, "datum": car(second)}
+    settings = CompareSettings(unmoved=("-900..0",), limit_mm=1.0)
+    m, datum_m, found_m = ran(first, later, settings, PointsSettings())
+    settings = CompareSettings(unmoved=("0..900",), limit_mm=1.0)
+    n, datum_n, found_n = ran(other, later | {"datum": rearward(car(second))}, settings, PointsSettings())
+    assert (datum_m.axes, datum_n.axes) == ("iso8855", "iso4130")
+    assert datum_n.car_from_scan == pytest.approx(rearward(datum_m).car_from_scan, abs=1e-9)
+    for a, b in zip(m.shifts, n.shifts, strict=True):
+        assert (a.name, a.side, a.found, a.verdict, a.words) == (b.name, b.side, b.found, b.verdict, b.words)
+        assert b.position == pytest.approx(HALF_TURN @ a.position, abs=1e-6)
+        assert b.shift == pytest.approx(HALF_TURN @ a.shift, abs=1e-6) and b.U_mm == pytest.approx(a.U_mm)
+        assert b.cov == pytest.approx(HALF_TURN @ a.cov @ HALF_TURN, abs=1e-9)
+    (moved,) = [s for s in n.shifts if s.found == "moved"]
+    assert moved.side == "R" and moved.position[1] > 0 and moved.shift[1] == pytest.approx(-3.2, abs=0.3)
+    assert "right" in moved.words and "mm inboard" in moved.words
+    for a, b in zip(m.rails, n.rails, strict=True):
+        assert a.side == b.side and b.at == pytest.approx(a.at @ HALF_TURN, abs=1e-6)
+        assert b.shift == pytest.approx(a.shift @ HALF_TURN, abs=1e-6, nan_ok=True)
+        assert b.roll_deg == pytest.approx(a.roll_deg, abs=1e-6)
+    assert n.map.points == pytest.approx(m.map.points @ HALF_TURN, abs=1e-6)
+    assert {k: v.value for k, v in n.measures.items()} == pytest.approx(
+        {k: v.value for k, v in m.measures.items()}, abs=1e-6
+    )
+    for a, b in zip(found_m.points, found_n.points, strict=True):
+        assert a.name == b.name and b.position == pytest.approx(HALF_TURN @ a.position, abs=1e-6)
+    stretch = [re.search(r"x (-?\d+) to (-?\d+) mm, y (-?\d+) to (-?\d+)", k.notes[0].text).groups() for k in (m, n)]
+    ahead, back = (list(map(float, part)) for part in stretch)
+    assert back == [-ahead[1], -ahead[0], -ahead[3], -ahead[2]] and ahead[0] < -500
+
+
+def test_a_rail_s_roll_is_counted_about_the_car_s_own_x_whichever_way_its_stations_point() -> None:
+    """The later frame twisted 1 degree over its length: left side down at the rear, up at the front."""
+    before, _ = earlier()
+    clean, features, second = scanned(2, twisted(1.0))
+    unmoved = laid(before, clean, car(second), CompareSettings(unmoved=("0..1200",)))
+    flip = np.diag([-1.0, 1.0, -1.0])
+    rails = tuple(
+        replace(r, stations=tuple(replace(s, axes=flip @ s.axes) for s in r.stations)) for r in before.features.rails
+    )
+    for there in (before.features.rails, rails):
+        budget = PoseBudget.of(unmoved, before.datum, QUIET, QUIET)
+        found = rail_shifts(replace(before.features, rails=there), features, before.datum, unmoved.pose, budget)
+        for r in found:
+            assert r.roll_deg[r.at[:, 0] < -500].max() < -0.2 and r.roll_deg[r.at[:, 0] > 1700].min() > 0.2
+
+
+def test_against_a_drawing_in_iso_4130() -> None:
+    pose = some_pose(3)
+    drawing = drawn(features_of(KICKED, straight, pose), pose)
+    bent = replace(features_of(KICKED, pulled, pose), noise=QUIET)
+    made = points(bent, car(pose), (), PointsSettings())
+    ahead, turned = car(pose), rearward(car(pose))
+    one, datum = against_drawing(drawing, {"datum": ahead, "points": made, "fit": bent}, CompareSettings())
+    records = {"datum": turned, "points": points_in(made, turned), "fit": bent}
+    other, same = against_drawing(drawing, records, CompareSettings())
+    assert same.axes == "iso8855" and same.car_from_scan == pytest.approx(datum.car_from_scan, abs=1e-6)
+    for a, b in zip(one.shifts, other.shifts, strict=True):
+        assert (a.name, a.found, a.words) == (b.name, b.found, b.words)
+        assert b.shift == pytest.approx(a.shift, abs=1e-6)

@@ -246,6 +246,47 @@ def test_a_rail_is_one_row_at_its_middle_station_with_width_and_height():
     assert (again.diameter, again.length) == (60.0, 100.0)
 
 
+def cut_rail(y: float, low: float, high: float, phase: float = 0.0):
+    """A rail's stations from low to high, `phase` mm further on."""
+    stations = [s for s in rail(y).stations if low <= s.centre[0] <= high]
+    return replace(RAILS[0], stations=tuple(replace(s, centre=s.centre + np.array([phase, 0, 0])) for s in stations))
+
+
+@pytest.mark.parametrize("phase", [0.0, 30.0, -45.0, 50.0])
+def test_both_rails_of_a_pair_have_their_point_at_one_x_nearest_the_middle_of_what_both_show(phase):
+    """The left rail seen from -600 to 1300, the right one from 100 to 1300: both show 100 to 1300, middle 700."""
+    left, right = cut_rail(430.0, -600, 1300), cut_rail(-430.5, 100, 1300, phase)
+    made = run(chassis(), (left, right))
+    one, other = (next(p for p in made.points if p.kind == "rail" and p.side == side) for side in "LR")
+    assert one.partner == other.name and one.position[0] == pytest.approx(other.position[0], abs=1e-9)
+    assert abs(one.position[0] - 700 - phase / 2) <= 51 + abs(phase) / 2
+    assert other.position == pytest.approx(one.position * [1, -1, 1] - [0, 0.5, 0], abs=1e-9)
+    pair = next(p for p in made.pairs if p.left == one.name)
+    assert pair.difference == pytest.approx([0, 0.5, 0], abs=1e-9)
+    back = run(chassis(), (right, left))
+    assert {p.name: p.position.tolist() for p in back.points} == {p.name: p.position.tolist() for p in made.points}
+
+
+def test_a_rail_is_read_between_its_stations_along_its_own_axis_and_no_further_than_its_slice():
+    """Stations that lie 50 mm apart on either side are both read 25 mm off; what no station is near stays its own."""
+    axis = np.array([1.0, 0.02, 0.0]) / np.linalg.norm([1.0, 0.02, 0.0])
+    lean = np.array([axis, np.cross([0, 0, 1.0], axis), [0, 0, 1.0]])
+    left = replace(
+        RAILS[0],
+        stations=tuple(
+            replace(s, axes=lean, centre=s.centre + s.centre[0] * np.array([0, 0.02, 0])) for s in RAILS[0].stations
+        ),
+    )
+    made = run([], (left, cut_rail(-430.0, -600, 1300, 50.0)))
+    one, other = (next(p for p in made.points if p.side == side) for side in "LR")
+    assert one.position[0] == pytest.approx(other.position[0], abs=1e-9) and one.position[0] % 50 == pytest.approx(25)
+    assert one.position[1] == pytest.approx(430 + 0.02 * one.position[0], abs=1e-6)
+    sparse = replace(RAILS[1], stations=tuple(s for s in RAILS[1].stations if s.centre[0] % 200 == 0))
+    away = replace(left, stations=tuple(s for s in RAILS[0].stations if s.centre[0] % 200 == 100))
+    for p in run([], (away, sparse)).points:
+        assert p.position[0] / 100 == pytest.approx(round(p.position[0] / 100), abs=1e-9)
+
+
 def test_rows_stand_front_to_rear_left_before_its_partner_and_twice_the_same():
     found = shaken(chassis(), 0.5, 3)
     made = run(found, RAILS)

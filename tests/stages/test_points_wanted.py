@@ -129,6 +129,46 @@ def test_one_name_at_a_hidden_inner_hole_is_refused():
         run(found, [*all_names(chassis()), wanted("upper", row(5)[2], 25.0, row=77)])
 
 
+@pytest.mark.parametrize("reach", [15.0, 25.0])
+@pytest.mark.parametrize("hidden", range(5))
+@pytest.mark.parametrize("alone", [True, False])
+def test_whatever_of_a_row_is_named_and_whichever_hole_is_hidden_no_name_lands_on_another_hole(reach, hidden, alone):
+    """Every choice of names of a row of five 20 mm apart, its end hidden or an inner hole, the rest of the car or not:
+    a name is on its own hole, missing, or the file is refused; each of that happens."""
+    found = ([] if alone else chassis()) + [f for i, f in enumerate(row(5)) if i != hidden]
+    outcomes = set()
+    for choice in range(1, 32):
+        picked = [i for i in range(5) if choice >> i & 1]
+        try:
+            got = given(run(found, [wanted(f"row-{i}", row(5)[i], reach, row=i) for i in picked]))
+        except DataError:
+            outcomes.add("refused")
+            continue
+        for i in picked:
+            own = len(found) - 4 + i - (i > hidden)
+            assert got[f"row-{i}"] == (-1 if i == hidden else own) or got[f"row-{i}"] == -1, (picked, got)
+            outcomes.add("named" if got[f"row-{i}"] >= 0 else "missing")
+    assert outcomes == {"named", "missing", "refused"}
+
+
+def test_both_hidden_ends_of_left_and_right_are_refused_or_told():
+    ends = [row(5)[4], mirrored(row(5)[4])]
+    with pytest.raises(DataError, match=r"moved 20\.0 mm aft, 2 of 2 names fit moved 40\.0 mm aft"):
+        run([*chassis(), *row(4), *map(mirrored, row(4))], [wanted(f"upper-{s}", e, 25.0) for s, e in zip("LR", ends)])
+    lone = [row(2)[0], mirrored(row(2)[0])]
+    asked = [wanted(f"upper-{s}", e, 25.0) for s, e in zip("LR", (row(2)[1], mirrored(row(2)[1])))]
+    told = warnings(run([*chassis(), *lone], asked))
+    assert "further from their feature than 7.5 mm, as the next one of a row may be: upper-L 20.0 mm" in told
+
+
+def test_a_hole_just_out_of_reach_counts_as_one_that_the_name_may_mean():
+    """The hidden hole was 17 mm from the one and 23 mm from the other; the user looks 20 mm far."""
+    pair = [feature("hole", (x, 430, 300), LEFT, 10.5) for x in (1440, 1480)]
+    hidden = feature("hole", (1463, 430, 300), LEFT, 10.5)
+    what, why = state(run([*chassis(), *pair], [wanted("upper", hidden, 20.0)]), "upper")
+    assert what == "missing" and "17.0 mm away, another 23.0 mm: no telling which" in why
+
+
 def test_a_row_alone_with_its_end_hidden_fits_moved_on_as_well_and_is_refused():
     names = [wanted(f"row-{i}", f) for i, f in enumerate(row(5))]
     for hidden in (0, 4):

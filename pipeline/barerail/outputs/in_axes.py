@@ -1,4 +1,4 @@
-"""Points and straightness in the datum's own axes: the stages count x forward and y left, ISO 4130 the other way."""
+"""Points, straightness and shifts in the axes of a datum: stages count x forward and y left, ISO 4130 the other way."""
 
 from dataclasses import replace
 
@@ -6,7 +6,19 @@ import numpy as np
 
 from barerail.geometry.frames import rigid
 from barerail.outputs.view import HALF_TURN, View, seen
-from barerail.records import Array, Datum, MountPoint, MountPoints, StationPair, Straightness
+from barerail.records import (
+    Array,
+    Car,
+    Datum,
+    DistanceMap,
+    MountPoint,
+    MountPoints,
+    Moves,
+    RailShift,
+    Shift,
+    StationPair,
+    Straightness,
+)
 
 SIX = np.kron(np.eye(2), HALF_TURN)
 
@@ -69,3 +81,35 @@ def _station(p: StationPair) -> StationPair:
         cov_left=turn(p.cov_left),
         cov_right=turn(p.cov_right),
     )
+
+
+def rearward(datum: Datum) -> Datum:
+    """A datum made x forward, y left, in ISO 4130 axes: the way back from `forward`."""
+    return replace(forward(replace(datum, axes="iso4130")), axes="iso4130")
+
+
+def moves_in(moves: Moves, axes: str) -> Moves:
+    """Shifts made with x forward, in `axes`; the bends and the rails' roll are the car's."""
+    if axes == "iso8855":
+        return moves
+    return replace(
+        moves,
+        shifts=tuple(map(_shift, moves.shifts)),
+        rails=tuple(map(_rail, moves.rails)),
+        map=moves.map and DistanceMap(moves.map.points @ HALF_TURN, moves.map.distance, moves.map.U),
+    )
+
+
+def _shift(s: Shift) -> Shift:
+    return replace(s, position=HALF_TURN @ s.position, shift=HALF_TURN @ s.shift, cov=HALF_TURN @ s.cov @ HALF_TURN)
+
+
+def _rail(r: RailShift) -> RailShift:
+    return replace(r, at=r.at @ HALF_TURN, shift=r.shift @ HALF_TURN)
+
+
+def car_in(car: Car, axes: str) -> Car:
+    """One car of a series in `axes`, whatever its own datum counts in."""
+    if car.axes == axes:
+        return car
+    return replace(car, axes=axes, at=car.at @ HALF_TURN, cov=HALF_TURN @ car.cov @ HALF_TURN)

@@ -24,6 +24,7 @@ RAIL_COLUMNS = {
     **dict.fromkeys(("roll_deg", "U_roll_deg"), 4),
 }
 ABOUT = "shift: later less earlier, in the earlier scan's car axes; places are the earlier ones; limits are the user's"
+ROLL = "by how much the section turned, the same in all axes; positive: its left side went up"
 STATES = (
     "moved: beyond what all points together show by chance once in twenty; verdicts keep a guard band of U inside the "
     "limit"
@@ -34,7 +35,7 @@ FOLDER = "compare"
 def moved_files(moves: Moves, datum: Datum) -> Mapping[str, bytes]:
     """The tables, by path in the later job's folder; summary.txt is what the screen says."""
     lines = header_lines("shifts between two scans", datum, shift=ABOUT, state=STATES)
-    rails = header_lines("shifts of the rails between two scans", datum, shift=ABOUT)
+    rails = header_lines("shifts of the rails between two scans", datum, shift=ABOUT, roll=ROLL)
     return {
         f"{FOLDER}/moved.csv": csv_table(lines, COLUMNS, map(_row, moves.shifts), PLAIN),
         f"{FOLDER}/rails.csv": csv_table(rails, RAIL_COLUMNS, (r for c in moves.rails for r in _rail_rows(c)), PLAIN),

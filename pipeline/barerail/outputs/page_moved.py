@@ -21,9 +21,7 @@ LEAST_FULL_MM = 1.0
 FACTORS = (1000, 500, 200, 100, 50, 20, 10, 5, 2, 1)
 
 
-def compare_html(
-    moves: Moves, normals: Array, oriented: bool, datum: Datum, settings: ReportSettings, title: str
-) -> bytes:
+def compare_html(moves: Moves, normals: Array, datum: Datum, settings: ReportSettings, title: str) -> bytes:
     """The page as UTF-8 bytes, everything inside; `normals` (n, 3) of the map's points in car axes."""
     seen = [s for s in moves.shifts if np.isfinite(s.position).all()]
     kinds = Counter(s.kind for s in seen)
@@ -32,7 +30,10 @@ def compare_html(
     moved = sorted((s for s in seen if s.found == "moved"), key=lambda s: -s.size_mm)
     return page_html(
         "compare.html.j2",
-        {"view": _view(moves, normals, oriented, seen, settings, full, factor), "straight": rail_figure(moves.rails)},
+        {
+            "view": _view(moves, normals, datum, seen, settings, full, factor),
+            "straight": rail_figure(moves.rails, datum),
+        },
         title=title,
         stamp=stamp(datum),
         facts=_facts(moves),
@@ -91,7 +92,7 @@ def _facts(moves: Moves) -> list[tuple[str, str]]:
 def _view(
     moves: Moves,
     normals: Array,
-    oriented: bool,
+    datum: Datum,
     seen: list[Shift],
     settings: ReportSettings,
     full: float,
@@ -102,7 +103,7 @@ def _view(
     everything = np.vstack([scan.xyz, places, np.zeros((1, 3))])
     low, high = np.floor(everything.min(axis=0)) - 20, np.ceil(everything.max(axis=0)) + 20
     colours = [[0, INWARD], [0.49, MIDDLE], [0.5, MIDDLE], [0.98, OUTWARD], [0.99, NOTHING], [1, NOTHING]]
-    tags = [{"text": w, "at": e.tolist()} for w, e in zip(AXES["iso8855"], arrow_ends(low, high))]
+    tags = [{"text": w, "at": e.tolist()} for w, e in zip(AXES[datum.axes], arrow_ends(low, high))]
     return {
         "scan": packed(scan) | {"colours": colours},
         "low": low.tolist(),
@@ -110,7 +111,8 @@ def _view(
         "traces": [*_marks(seen), *_arrows(seen, factor), *box_lines(low, high)],
         "points": [_card(s, places.mean(axis=0)) for s in seen],
         "datum": [*tags, {"text": "origin", "at": [0.0, 0.0, 0.0]}],
-        "axes": list(AXES["iso8855"]),
+        "axes": list(AXES[datum.axes]),
+        "turned": datum.axes == "iso4130",
     }
 
 

@@ -4,20 +4,23 @@ from typing import Any
 
 import numpy as np
 
-from barerail.records import Array, RailShift
+from barerail.outputs.words import AXES
+from barerail.records import Array, Datum, RailShift
 
 LEFT, RIGHT, CENTRE = "#1668c7", "#c45a00", "#128a58"
 
 
-def rail_figure(rails: tuple[RailShift, ...]) -> dict[str, Any]:
+def rail_figure(rails: tuple[RailShift, ...], datum: Datum) -> dict[str, Any]:
     """Plotly data and layout: sideways shift, shift up, and roll of each rail along the car, with U bands."""
-    panels = (("y3", "up, mm"), ("y2", "to the left, mm"), ("y", "roll, deg"))
+    panels = (("y3", "up, mm"), ("y2", f"to the {AXES[datum.axes][1]}, mm"), ("y", "roll, left up, deg"))
     data = []
     for c in rails:
         values = ((c.shift[:, 2], c.U[:, 2]), (c.shift[:, 1], c.U[:, 1]), (c.roll_deg, c.U_roll_deg))
         for (axis, _), (value, u) in zip(panels, values):
             data += _curve(c, axis, value, u)
     layout: dict[str, Any] = {"xaxis": {"title": {"text": "x, mm (front to the right)"}, "anchor": "y"}}
+    if datum.axes == "iso4130":
+        layout["xaxis"]["autorange"] = "reversed"
     for i, (axis, title) in enumerate(panels):
         share = 1 - i / 3
         domain = [round(share - 0.27, 3), round(share, 3)]

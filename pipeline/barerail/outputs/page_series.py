@@ -9,13 +9,13 @@ from barerail.outputs.page import template_html
 from barerail.outputs.page_tables import Row
 from barerail.outputs.page_view import MARKS
 from barerail.outputs.series import ASSUMED, zone_row
-from barerail.outputs.words import CAUTIONS, fixed, one_line
+from barerail.outputs.words import AXES, CAUTIONS, fixed, one_line
 from barerail.records import Array, GaugeSplit, PointSpread, Series, Spread
 from barerail.settings import SeriesSettings
 
 SIZE, HALF = 220.0, 90.0
 """Of a picture and of its drawn part, SVG units."""
-PLANES = (("side view", 0, 2, "x forward", "z up"), ("plan view", 0, 1, "x forward", "y left"))
+PLANES = (("side view", 0, 2), ("plan view", 0, 1))
 
 
 def series_html(s: Series, settings: SeriesSettings, failed: Mapping[str, str]) -> bytes:
@@ -34,7 +34,7 @@ def series_html(s: Series, settings: SeriesSettings, failed: Mapping[str, str]) 
         failed=list(failed.items()),
         notes=[(n.text, n.warning) for n in s.notes],
         cautions=CAUTIONS,
-        pictures=[picture(p, s.odd) for p in s.points if p.axes[0].n > 1],
+        pictures=[picture(p, s.odd, s.axes) for p in s.points if p.axes[0].n > 1],
         marks=MARKS,
     )
 
@@ -62,21 +62,22 @@ def _zone(z: Mapping[str, Any]) -> Row:
     return Row((one_line(z["name"]), share, zone, z["bolt"] or "unknown", hole, z["iso273"]))
 
 
-def picture(p: PointSpread, odd: Mapping[str, str]) -> dict[str, Any]:
+def picture(p: PointSpread, odd: Mapping[str, str], axes: str) -> dict[str, Any]:
     """Marks of one point in two planes: a cross a car, its U ellipse (k = 2), and a ring around odd cars."""
     middle = np.array([v.mean for v in p.axes])
     u = 2 * np.sqrt(np.einsum("nii->ni", p.own))
     reach = float(np.ceil(max((np.abs(p.at - middle) + u).max(), 0.1) * 10.5) / 10)
     k = HALF / reach
     views = []
-    for title, a, b, right, up in PLANES:
+    words = [f"{axis} {word}" for axis, word in zip("xyz", AXES[axes])]
+    for title, a, b in PLANES:
         cars = []
         for scan, at, own in zip(p.scans, p.at, p.own):
             x, y = SIZE / 2 + k * (at[a] - middle[a]), SIZE / 2 - k * (at[b] - middle[b])
             cars.append(
                 {"scan": scan, "x": round(x, 2), "y": round(y, 2), "odd": scan in odd, **_ellipse(own, a, b, k)}
             )
-        views.append({"title": title, "right": right, "up": up, "cars": cars})
+        views.append({"title": title, "right": words[a], "up": words[b], "cars": cars})
     return {"name": one_line(p.name), "kind": p.kind, "reach": f"{reach:g}", "views": views}
 
 

@@ -41,14 +41,14 @@ def picture_png(clean: CleanScan, datum: Datum, points: MountPoints, width: int 
     from PIL import Image, ImageDraw
 
     scan = shown(clean, datum, points.points, budget=4 * len(clean.scan.points))
-    view = _three_quarter(scan.xyz, width)
+    view = _three_quarter(scan.xyz, width, -1.0 if datum.axes == "iso4130" else 1.0)
     canvas, depth = splat(scan, view)
     image = Image.fromarray(canvas)
     pen = ImageDraw.Draw(image)
     start, *ends = view.place(np.vstack([np.zeros(3), arrow_ends(scan.xyz.min(axis=0), scan.xyz.max(axis=0))]))
     for end in ends:
         pen.line([*start[:2], *end[:2]], fill=ARROW, width=2 * FINE)
-    tags = [(end, word, ARROW) for end, word in zip(ends, AXES["iso8855"])]
+    tags = [(end, word, ARROW) for end, word in zip(ends, AXES[datum.axes])]
     _names(pen, [*tags, *_marks(pen, view, depth, points.points)], view.size)
     out = BytesIO()
     small = image.resize((width, view.size[1] // FINE), Image.Resampling.LANCZOS)
@@ -73,9 +73,9 @@ def _rgb(colour: str) -> list[int]:
     return [int(colour[i : i + 2], 16) for i in (1, 3, 5)]
 
 
-def _three_quarter(xyz: Array, width: int) -> View:
-    """From the front left and above, all of xyz (n, 3) inside with a margin."""
-    away = np.array([1.0, 0.85, 0.75]) / np.linalg.norm([1.0, 0.85, 0.75])
+def _three_quarter(xyz: Array, width: int, ahead: float) -> View:
+    """From the car's front left and above, all of xyz (n, 3) inside with a margin; ahead: sign of x at the front."""
+    away = np.array([ahead, 0.85 * ahead, 0.75]) / np.linalg.norm([1.0, 0.85, 0.75])
     right = np.cross([0.0, 0.0, 1.0], away)
     right /= np.linalg.norm(right)
     axes = np.stack([right, np.cross(away, right), away])

@@ -11,7 +11,7 @@ from barerail.outputs.bolts import nominal, size_of
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
 from barerail.outputs.fits import CLEARANCE
 from barerail.outputs.header import CAUTION
-from barerail.outputs.words import fixed, one_line, rounded_up, text_table, wrapped
+from barerail.outputs.words import AXES, fixed, one_line, rounded_up, text_table, wrapped
 from barerail.records import Series, Spread, Zone
 from barerail.settings import SeriesSettings
 
@@ -21,14 +21,6 @@ COLUMNS = {
     "n": 0,
     **dict.fromkeys((f"{name}_mm" for name in NUMBERS), 3),
 }
-HEAD = (
-    "file: spread over a series of cars",
-    f"tool: barerail {__version__}",
-    "unit: mm; x, y, z in each car's own datum, x forward, y left, z up",
-    "sd: as seen; own_U: k = 2 of one measurement, datum and drift included; between_sd: the cars' own, with its 95 % "
-    "interval",
-    f"cautions: {CAUTION}",
-)
 SERIES = ("fine", "medium", "coarse")
 ASSUMED = (
     "a suggestion, not a rule: scatter taken as normal, the cars as drawn at random from all, the bolt held in the "
@@ -36,11 +28,23 @@ ASSUMED = (
 )
 
 
+def _head(s: Series) -> tuple[str, ...]:
+    axes = ", ".join(f"{axis} {word}" for axis, word in zip("xyz", AXES[s.axes]))
+    return (
+        "file: spread over a series of cars",
+        f"tool: barerail {__version__}",
+        f"unit: mm; x, y, z in each car's own datum, {axes}",
+        "sd: as seen; own_U: k = 2 of one measurement, datum and drift included; between_sd: the cars' own, with its "
+        "95 % interval",
+        f"cautions: {CAUTION}",
+    )
+
+
 def series_csv(s: Series) -> bytes:
     """One row a point and axis, then one a length."""
     rows = [_row(p.name, p.kind, axis, v) for p in s.points for axis, v in zip("xyz", p.axes)]
     rows += [_row(name, "length", "", v) for name, v in s.lengths.items()]
-    return csv_table(HEAD, COLUMNS, rows, PLAIN)
+    return csv_table(_head(s), COLUMNS, rows, PLAIN)
 
 
 def _row(what: str, kind: str, axis: str, v: Spread) -> dict[str, Any]:
@@ -54,7 +58,7 @@ def series_json(s: Series, settings: SeriesSettings, failed: Mapping[str, str]) 
     body = _body(s, settings)
     if s.without_odd is not None:
         body["without_odd"] = _body(s.without_odd, settings)
-    return json_text({"about": list(HEAD), "assumed": ASSUMED, "failed": dict(failed), "odd": dict(s.odd), **body})
+    return json_text({"about": list(_head(s)), "assumed": ASSUMED, "failed": dict(failed), "odd": dict(s.odd), **body})
 
 
 def _body(s: Series, settings: SeriesSettings) -> dict[str, Any]:
@@ -121,7 +125,11 @@ def suggested(bolt: str, zone: float) -> tuple[float | None, str, float | None]:
 
 def series_words(s: Series, settings: SeriesSettings, failed: Mapping[str, str]) -> str:
     """What the screen says."""
-    lines = [f"Spread over {s.cars} scans, mm; own U: k = 2 of one measurement; cars: their own sd, with 95 % interval"]
+    ahead, side, _ = AXES[s.axes]
+    lines = [
+        f"Spread over {s.cars} scans, mm, x {ahead}, y {side}; own U: k = 2 of one measurement; cars: their own sd, "
+        "with 95 % interval"
+    ]
     head = ("", "axis", "n", "mean", "sd", "own U", "cars", "from", "to")
     rows = [_cells(p.name, axis, v) for p in s.points for axis, v in zip("xyz", p.axes)]
     rows += [_cells(name, "", v) for name, v in s.lengths.items()]

@@ -1,7 +1,7 @@
 """What all records share: array types, the frozen base, notes, and the names of labels and kinds."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,12 +38,11 @@ class Frozen:
     """Base of the records: arrays are made read-only when the record is made."""
 
     def __post_init__(self) -> None:
-        for f in fields(self):  # type: ignore[arg-type]
-            value = getattr(self, f.name)
+        for name, value in tuple(vars(self).items()):
             if isinstance(value, np.ndarray) and value.flags.writeable:
                 view = value.view()
                 view.flags.writeable = False
-                object.__setattr__(self, f.name, view)
+                object.__setattr__(self, name, view)
 
 
 @dataclass(frozen=True)

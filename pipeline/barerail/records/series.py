@@ -9,7 +9,8 @@ from barerail.records.base import Array, Frozen, Note
 @dataclass(frozen=True, eq=False)
 class Car(Frozen):
     """The named points of one scan: names (k), at (k, 3) in car axes, cov (k, 3, 3) mm2 of the measurement; kinds,
-    diameters (k,) mm with their standard uncertainty. car, operator: which car was scanned, and by whom, where said."""
+    diameters (k,) mm with their standard uncertainty. car, operator: which car was scanned, and by whom, where said.
+    axes: iso8855 or iso4130."""
 
     scan: str
     names: tuple[str, ...]
@@ -20,6 +21,7 @@ class Car(Frozen):
     u_diameter: Array
     car: str = ""
     operator: str = ""
+    axes: str = "iso8855"
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,7 @@ class GaugeSplit:
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """Spread of points and lengths over cars; odd: scans that don't belong and why."""
+    """Spread of points and lengths over cars, in `axes`; odd: scans that don't belong and why."""
 
     cars: int
     points: tuple[PointSpread, ...]
@@ -97,3 +99,4 @@ class Series:
     odd: Mapping[str, str]
     without_odd: "Series | None" = None
     notes: tuple[Note, ...] = ()
+    axes: str = "iso8855"

@@ -3,7 +3,7 @@
 import json
 import os
 import traceback
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -82,7 +82,13 @@ def _check_folder(folder: Path, new: bool) -> None:
 
 def _read_record(path: Path) -> dict[str, Any]:
     if not path.exists():
-        return {"format": FORMAT, "inputs": [], "settings": Settings().model_dump(mode="json"), "stages": {}}
+        return {
+            "format": FORMAT,
+            "inputs": [],
+            "settings": Settings().model_dump(mode="json"),
+            "options": {},
+            "stages": {},
+        }
     try:
         record = json.loads(path.read_text("utf-8"))
         form = record["format"]
@@ -115,6 +121,11 @@ class Job:
         return config.build(self.record["settings"], RECORD)
 
     @property
+    def options(self) -> dict[str, Any]:
+        """Those of the settings that options of commands set, by dotted name."""
+        return dict(self.record.get("options", {}))
+
+    @property
     def scans(self) -> list[Path]:
         """Where the scan files were when they were last given."""
         return [self.folder / entry["path"] for entry in self.record["inputs"]]
@@ -142,7 +153,7 @@ class Job:
         """Whether the stage was done on just this basis and its files are still as it wrote them."""
         entry = self.stages.get(stage)
         same = entry is not None and all(entry[key] == value for key, value in asdict(basis).items())
-        return same and all(self._hash(name) == kept for name, kept in self.outputs(stage).items())
+        return same and not self._altered(stage, self.outputs(stage))
 
     def outputs(self, stage: str) -> dict[str, str]:
         """Hashes of a stage's files by path; empty where it wasn't done."""
@@ -158,6 +169,20 @@ class Job:
         if entry is None or (entry["inputs"], entry["code"]) != (basis.inputs, basis.code):
             return {}
         return {name: kept for name, kept in self.outputs(stage).items() if self._hash(name) == kept}
+
+    def stamp(self, stage: str, contents: Mapping[str, bytes]) -> None:
+        """Give files of a stage that was done other bytes: what a later stage says of them stands in their headers.
+
+        They count as the stage's own before and after, so that a run killed in between goes on from either.
+        """
+        hashes = {name: sha256(content).hexdigest() for name, content in contents.items()}
+        if all(self._hash(name) == kept for name, kept in hashes.items()):
+            return
+        if hashes != {name: self.outputs(stage)[name] for name in hashes}:
+            self.stages[stage]["stamped"] = hashes
+            self._save()
+        for name, content in contents.items():
+            files.write(self.folder / name, content)
 
     def keep(
         self,
@@ -190,11 +215,11 @@ class Job:
         self._save()
         return Replaced(tuple(spared), tuple(name for name in removed if name not in outputs))
 
-    def remember(self, settings: Settings) -> None:
-        """Make these the settings in force."""
-        values = settings.model_dump(mode="json")
-        if values != self.record["settings"]:
-            self.record["settings"] = values
+    def remember(self, settings: Settings, options: Mapping[str, Any]) -> None:
+        """Make these the settings in force, and these those of them that options set."""
+        values = {"settings": settings.model_dump(mode="json"), "options": json.loads(json.dumps(dict(options)))}
+        if any(self.record.get(key) != value for key, value in values.items()):
+            self.record |= values
             self._save()
 
     def _drafts(self, contents: Mapping[str, Content]) -> dict[str, files.Draft]:
@@ -210,8 +235,9 @@ class Job:
 
     def _spare(self, stages: Sequence[str]) -> list[str]:
         """Rename the files of these stages that are no longer as they were written, work/ aside."""
-        old = {name: kept for stage in stages for name, kept in self.outputs(stage).items()}
-        changed = [n for n, kept in old.items() if not n.startswith("work/") and self._hash(n) not in ("", kept)]
+        public = {stage: [name for name in self.outputs(stage) if not name.startswith("work/")] for stage in stages}
+        altered = [name for stage in stages for name in self._altered(stage, public[stage])]
+        changed = [name for name in altered if self._hash(name)]
         for name in changed:
             os.replace(self.folder / name, self.folder / f"{name}.changed")
         return changed
@@ -226,6 +252,11 @@ class Job:
         for name in old:
             (self.folder / name).unlink(missing_ok=True)
         return old
+
+    def _altered(self, stage: str, names: Iterable[str]) -> list[str]:
+        """Those of a stage's files that aren't as it wrote them, or as a later one stamped them."""
+        written, stamped = self.outputs(stage), self.stages.get(stage, {}).get("stamped", {})
+        return [name for name in names if self._hash(name) not in (written[name], stamped.get(name))]
 
     def _hash(self, name: str) -> str:
         path = self.folder / name

@@ -35,10 +35,7 @@ def parse(data: bytes, file: str, axes: str = "iso8855") -> Names:
     UsageError, with `file` and the line, for anything that isn't plain. Only rows of state `missing` may lack
     coordinates; entered and constructed points are nothing to look for.
     """
-    try:
-        lines = data.decode("utf-8-sig").splitlines()
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{file} is no UTF-8 text: save it as CSV UTF-8") from error
+    lines = _lines(data, file)
     ahead = -1.0 if _is_rearward(lines, file, axes) else 1.0
     unit, rows = _table(lines, file)
     wanted, left_out = [], []
@@ -51,6 +48,18 @@ def parse(data: bytes, file: str, axes: str = "iso8855") -> Names:
             wanted.append(_wanted(row, cells, unit, file, ahead))
     _unique(wanted, file)
     return Names(tuple(wanted), tuple(left_out))
+
+
+def axes_of(data: bytes, file: str, axes: str = "iso8855") -> str:
+    """The axes that a names file counts in, iso8855 or iso4130; `axes` where it states none. UsageError as `parse`."""
+    return "iso4130" if _is_rearward(_lines(data, file), file, axes) else "iso8855"
+
+
+def _lines(data: bytes, file: str) -> list[str]:
+    try:
+        return data.decode("utf-8-sig").splitlines()
+    except UnicodeDecodeError as error:
+        raise UsageError(f"{file} is no UTF-8 text: save it as CSV UTF-8") from error
 
 
 def _is_rearward(lines: list[str], file: str, axes: str) -> bool:

@@ -71,9 +71,11 @@ def compare(
     points: MountPoints,
     unmoved: Unmoved,
     settings: CompareSettings,
+    axes: str = "iso8855",
 ) -> Moves:
     """Shifts of points, rails and surface, and how the frame bent; `points`: the later ones in the earlier car axes.
 
+    All of it x forward, y left; axes: how the notes alone are to count.
     UsageError for a limit on a name that the earlier job doesn't have.
     """
     known = {p.name for p in before.points.points}
@@ -88,7 +90,7 @@ def compare(
     rails = rail_shifts(before.features, features, before.datum, unmoved.pose, budget)
     taken = {j for _, j in pairs}
     bent = modes(found, rails, (before.features.noise, features.noise))
-    notes = _notes(before, unmoved, found)
+    notes = _notes(before, unmoved, axes)
     added = tuple(q.name for j, q in enumerate(second) if j not in taken)
     names = {second[j].name: first[i].name for i, j in pairs}
     between = distance_map(before, after, unmoved, budget)
@@ -155,8 +157,9 @@ def _scatter(here: Surface, there: Surface, distance: Array) -> float:
     return min(most, seen)
 
 
-def _notes(before: Earlier, unmoved: Unmoved, found: Sequence[object]) -> tuple[Note, ...]:
-    at = transform(before.datum.car_from_scan, unmoved.places)
+def _notes(before: Earlier, unmoved: Unmoved, axes: str) -> tuple[Note, ...]:
+    sign = -1.0 if axes == "iso4130" else 1.0
+    at = transform(before.datum.car_from_scan, unmoved.places) * [sign, sign, 1.0]
     low, high = at.min(axis=0), at.max(axis=0)
     share = f"{100 * unmoved.share:.0f} % of the surface that both have, spread {unmoved.spread_mm:.2f} mm"
     text = f"laid on what stayed: {share}, x {low[0]:.0f} to {high[0]:.0f} mm, y {low[1]:.0f} to {high[1]:.0f} mm"

@@ -65,12 +65,21 @@ def _row(
     way = ways[j, 0] / (ways[j, 0] @ s.axes[0])
     shift = there[j] - way * along[j] - s.centre
     m = car.car_from_scan
+    ahead = float(np.copysign(1.0, direction(m, s.axes[0])[0]))
     cov = sum(q.T @ c[:2, :2] @ q for q, c in ((s.axes[1:], s.cov), (ways[j, 1:], later[j].cov)))
-    return transform(m, s.centre), direction(m, shift), m[:3, :3] @ cov @ m[:3, :3].T, *_turn(s, ways[j], later[j])
+    return (
+        transform(m, s.centre),
+        direction(m, shift),
+        m[:3, :3] @ cov @ m[:3, :3].T,
+        *_turn(s, ways[j], later[j], ahead),
+    )
 
 
-def _turn(s: Station, way: Array, later: Station) -> tuple[float, float]:
-    """By how much the section turned about car +x, rad, to the nearest quarter turn, and its variance; nan: round."""
+def _turn(s: Station, way: Array, later: Station, ahead: float) -> tuple[float, float]:
+    """By how much the section turned about car +x, rad, to the nearest quarter turn, and its variance; nan: round.
+
+    ahead: 1 where the section's own long axis points forward, -1 where it points rearward.
+    """
     angle = float(np.arctan2(s.axes[2] @ way[1], s.axes[1] @ way[1]))
     angle -= np.pi / 2 * np.round(angle / (np.pi / 2))
-    return angle, float(s.cov[2, 2] + later.cov[2, 2])
+    return ahead * angle, float(s.cov[2, 2] + later.cov[2, 2])

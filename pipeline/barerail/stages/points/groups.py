@@ -70,7 +70,8 @@ def _faces(placed: Placed, alike: Alike, settings: PointsSettings) -> list[Index
     joined = level & (np.einsum("ij,ij->i", axis[a], axis[b]) >= PARALLEL) & alike(holes[a], holes[b])
     graph = coo_array((joined[joined], (a[joined], b[joined])), shape=(len(at), len(at)))
     _, label = connected_components(graph, directed=False)
-    return [holes[label == k] for k in np.flatnonzero(np.bincount(label) >= 3)]
+    together = np.split(holes[np.argsort(label, kind="stable")], np.cumsum(np.bincount(label))[:-1])
+    return [rows for rows in together if len(rows) >= 3]
 
 
 def _of_one_size(placed: Placed, settings: PointsSettings) -> Alike:

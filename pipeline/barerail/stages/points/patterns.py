@@ -3,7 +3,7 @@
 import cmath
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import takewhile
 from typing import NamedTuple
 
@@ -84,20 +84,22 @@ class _Look:
             self.cells[_cell(place)].append(i)
         flat = np.column_stack([z.real, z.imag])
         count = min(NEIGHBOURS + 1, len(z))
-        distance, near = map(np.asarray, cKDTree(flat).query(flat, count, distance_upper_bound=furthest))
+        tree = cKDTree(flat)
+        distance, near = map(np.asarray, tree.query(flat, count, distance_upper_bound=furthest))
         self.near = [
             [int(j) for d, j in zip(ds, js) if LOOK_MM < d < np.inf and alike[i, j]]
             for i, (ds, js) in enumerate(zip(distance, near))
         ]
+        self.steps = [(i, j) for i, js in enumerate(self.near) for j in js]
+        self.third = _third(z, self.steps, tree)
 
     def of(self, p: Pattern) -> Ideal:
         return ideal(p, np.array([self.z[i] for i in p.rows]))
 
     def candidates(self) -> Iterator[Pattern]:
-        for i, near in enumerate(self.near):
-            for j in near:
-                yield from self._grids(i, j)
-                yield from self._rings(i, j)
+        for (i, j), third in zip(self.steps, self.third):
+            yield from self._grids(i, j)
+            yield from self._rings(i, j, third)
 
     def rank(self, p: Pattern) -> tuple[int, int, float]:
         order = ("bolt-circle", "row", "square", "rectangle", "grid").index(p.shape)
@@ -150,14 +152,28 @@ class _Look:
         along, across = self.of(made).pitch
         return made._replace(shape="square" if abs(along - across) <= OFF_MM else "rectangle")
 
-    def _rings(self, i: int, j: int) -> Iterator[Pattern]:
-        """Rings on which j follows i, counted to the left."""
-        for count, node in RINGS.items():
+    def _rings(self, i: int, j: int, third: Sequence[bool]) -> Iterator[Pattern]:
+        """Rings on which j follows i, counted to the left; third: of each of RINGS, whether a hole is there."""
+        for (count, node), there in zip(RINGS.items(), third):
+            if not there:
+                continue
             centre = (self.z[j] - node[1] * self.z[i]) / (1 - node[1])
             found = (self._at(centre + (self.z[i] - centre) * n, i) for n in node[2:])
             rows = [i, j, *takewhile(lambda k: k >= 0, found)]
             if len(set(rows)) == count:
                 yield Pattern("bolt-circle", np.array(rows), np.array(node))
+
+
+def _third(z: Complex, steps: Sequence[tuple[int, int]], tree: cKDTree) -> list[list[bool]]:
+    """For each step from a hole to the next, by ring of RINGS, whether any hole lies at the ring's third place."""
+    i, j = np.array(steps, int).reshape(-1, 2).T
+    node = np.array([n[:3] for n in RINGS.values()])
+    centre = (z[j, None] - node[:, 1] * z[i, None]) / (1 - node[:, 1])
+    place = centre + (z[i, None] - centre) * node[:, 2]
+    flat = np.stack([place.real, place.imag], axis=-1)
+    distance, _ = tree.query(flat, distance_upper_bound=LOOK_MM + 1e-6)
+    found: list[list[bool]] = np.isfinite(distance).tolist()
+    return found
 
 
 def _ring(node: Complex, z: Complex) -> Ideal:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from barerail.geometry.frames import direction, transform
 from barerail.geometry.matching import Links, links, tree
 from barerail.records import KINDS, Array, Datum, Feature, Features, Index, Rail
+from barerail.stages.points.stations import Section, sections
 
 LINES = ("tube", "rail")
 SIDELESS = ("bolt-axis", "sleeve", *LINES)
@@ -23,7 +24,8 @@ class Placed:
     """Features in car axes, a row each (n).
 
     found (n,): index in Features.found, -1 for a rail. kind (n,): index in KINDS. other (n, 3): centre of a hole's
-    second face, nan where one face was seen. half (n,): half the seen length of a tube or rail, 0 for the rest.
+    second face, nan where one face was seen. half (n,): from a tube's or rail's point to its farther
+    end, 0 for the rest.
     """
 
     source: tuple[Feature, ...]
@@ -47,11 +49,12 @@ def place(features: Features, datum: Datum) -> Placed:
     """
     m = datum.car_from_scan
     rows = _standing_alone(features)
-    rails = [_as_feature(rail, m[2, :3]) for rail in features.rails if rail.stations]
+    seen = [rail for rail in features.rails if rail.stations]
+    rails = [_as_feature(rail, m[2, :3], at) for rail, at in zip(seen, sections(seen, m))]
     source = (*(features.found[i] for i in rows), *rails)
     found = np.array([*rows, *[-1] * len(rails)], np.int64)
     kind = np.array([KINDS.index(f.kind) for f in source], np.int64)
-    half = np.array([_seen_length(f) / 2 for f in source])
+    half = np.array([_reach(f) for f in source])
     point, axis = transform(m, stack([f.point for f in source], 3)), direction(m, stack([f.axis for f in source], 3))
     placed = Placed(source, found, kind, point, axis, np.full_like(point, np.nan), half)
     free = placed.of_kind(*SIDELESS)
@@ -107,35 +110,34 @@ def _standing_alone(features: Features) -> list[int]:
     return [i for i, f in enumerate(features.found) if not (f.kind == "hole" and i in built)]
 
 
-def _seen_length(f: Feature) -> float:
-    """Length of a tube or rail, mm; 0 for other kinds, and where it isn't known."""
+def _reach(f: Feature) -> float:
+    """From a tube's or rail's point to its farther end, mm; 0 for other kinds, and where it isn't known."""
     if f.kind == "rail":
-        return float(np.linalg.norm(f.ends[1] - f.ends[0]))
-    return f.length if f.kind == "tube" and np.isfinite(f.length) else 0.0
+        return float(np.linalg.norm(f.ends - f.point, axis=1).max())
+    return f.length / 2 if f.kind == "tube" and np.isfinite(f.length) else 0.0
 
 
-def _as_feature(rail: Rail, up: Array) -> Feature:
-    """The rail at its station nearest the middle, in scan axes; diameter and length: width and height (`up`: car z).
+def _as_feature(rail: Rail, up: Array, at: Section) -> Feature:
+    """The rail at one section, in scan axes; diameter and length: width and height (`up`: car z).
 
-    Where along the rail that station lies is a choice, so its standard uncertainty there is that of any place on the
+    Where along the rail that section lies is a choice, so its standard uncertainty there is that of any place on the
     seen length, length / sqrt 12 (rectangular, JCGM 100:2008, 4.3.7).
     """
     centres = np.array([s.centre for s in rail.stations])
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(centres, axis=0), axis=1))])
-    middle = int(np.argmin(np.abs(run - run[-1] / 2)))
-    s = rail.stations[middle]
+    s, heading = rail.stations[at.station], _heading(rail, at.station)
     along = np.outer(s.axes[0], s.axes[0]) * (run[-1] or UNSEEN_MM) ** 2 / 12
     order = [0, 1] if abs(s.axes[2] @ up) >= abs(s.axes[1] @ up) else [1, 0]
     width, height = np.array(s.size)[order]
     u_width, u_height = np.sqrt(np.diag(s.cov)[3:])[order]
     return Feature(
         kind="rail",
-        point=s.centre,
+        point=s.centre + at.slide * s.axes[0],
         axis=s.axes[0],
         diameter=float(width),
         length=float(height),
-        cov=s.axes[1:].T @ s.cov[:2, :2] @ s.axes[1:] + along,
-        cov_axis=_heading(rail, middle),
+        cov=s.axes[1:].T @ s.cov[:2, :2] @ s.axes[1:] + along + at.slide**2 * heading,
+        cov_axis=heading,
         u_diameter=float(u_width),
         u_length=float(u_height),
         arc_deg=float("nan"),
@@ -143,7 +145,7 @@ def _as_feature(rail: Rail, up: Array) -> Feature:
         rms=s.rms,
         ends=centres[[0, -1]],
         detail={"stations": float(len(centres)), "seen_length_mm": float(run[-1])},
-        note=f"{rail.section} section nearest the middle of its {len(centres)} stations",
+        note=f"{rail.section} section nearest the middle of {at.of}",
     )
 
 

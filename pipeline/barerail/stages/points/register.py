@@ -38,7 +38,9 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
     half of all, and twice as many as any other place. Where not all fit there, places further off along the car are
     tried, for the file's x = 0 may be another feature's: with six names, half of all, and twice as many as any other
     place it is taken; with six and more than here, refused. Fewer than two fits are no pattern: it stays where it is;
-    two or three of a file of more than twice as many are refused.
+    two or three of a file of more than twice as many are refused. Two or three that fit moved on alone stay where they
+    are too, and each is looked for by itself; where even one fits elsewhere within `reach` they are refused: in a row
+    with a hole hidden, two names fit moved on by one.
     """
     found = _placements(names, kind, features, at, _proposals(names, kind, features, at, furthest))
     rest = Placement(np.zeros(3), 0, float("nan"))
@@ -58,9 +60,13 @@ def register(names: Array, kind: Index, features: cKDTree, at: Array, reach: flo
             "doesn't show"
         )
     rival = max(rivals, key=lambda p: (p.fits, -_length(p)), default=rest)
-    if _clear(best, rival, len(names), reach):
+    if not _clear(best, rival, len(names), reach):
+        raise _untold(best, rival, len(names))
+    if best.fits >= FEW or _length(best) <= FITS_MM:
         return best
-    raise _untold(best, rival, len(names))
+    if elsewhere := [p for p in found[1:] if p.fits and _length(p) <= reach]:
+        raise _untold(best, elsewhere[0], len(names))
+    return rest
 
 
 def moved_words(shift: Array) -> str:
@@ -132,7 +138,7 @@ def _strongest(votes: Array) -> Array:
 
 
 def _refined(shift: Array, names: Array, kind: Index, features: cKDTree, at: Array) -> Placement:
-    """The shift moved to the median of what fits, three times, and what fits there."""
+    """The shift moved to the median of what fits, three times or until it stays, and what fits there."""
     for _ in range(4):
         found = features.query(np.column_stack([names + shift, APART * kind]), distance_upper_bound=FITS_MM)
         distance, j = np.asarray(found[0]), np.asarray(found[1])
@@ -140,6 +146,8 @@ def _refined(shift: Array, names: Array, kind: Index, features: cKDTree, at: Arr
         if not fits.any():
             return Placement(shift, 0, float("nan"))
         last, shift = shift, np.median(at[j[fits]] - names[fits], axis=0)
+        if np.array_equal(last, shift):
+            break
     return Placement(last, int(fits.sum()), float(np.median(distance[fits])))
 
 

@@ -10,7 +10,7 @@ from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up,
 from barerail.records import KINDS, Array, Index, Note, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.points.place import LINES, Placed, nearby, separation
-from barerail.stages.points.register import FITS_MM, Placement, moved_words, register
+from barerail.stages.points.register import FEW, FITS_MM, Placement, moved_words, register
 
 SIDES = {"-L": 1.0, "-R": -1.0}
 OTHER = {"-L": "-R", "-R": "-L"}
@@ -43,7 +43,8 @@ def give(wanted: Sequence[Wanted], placed: Placed, partner: dict[int, int], sett
     Within reach_mm of its registered place, of its kind, and on its side of the car, the matching with the least sum
     of distance over reach is taken. Names whose feature has another candidate less than twice as far are refused
     (DataError, all in one line). A feature that has a like one less than twice as far as the name is in a row whose
-    end the scan may not show: the name is missing. A diameter that differs is told only: a hole may
+    end the scan may not show: the name is missing; so it is where another feature out of its reach is less than twice
+    as far from it. A diameter that differs is told only: a hole may
     have been drilled out. A name in -L or -R names the partner as well, unless that has one.
     """
     check(wanted)
@@ -73,15 +74,17 @@ class _Giving:
         return register(at[pointed], self.kind[pointed], features, p.point[there], reach, furthest)
 
     def result(self, partner: dict[int, int]) -> Given:
-        within, distance = self._candidates()
+        around, far = self._around()
+        near = np.flatnonzero(far <= self.reach[around.a])
+        within, distance = Links(around.a[near], around.b[near]), far[near]
         cost = distance / self.reach[within.a]
         chosen = assign(within, cost, (len(self.wanted), len(self.placed.kind)), unmatched=1.0)
         self._refuse(within, distance, chosen)
         a, b, d = within.a[chosen], within.b[chosen], distance[chosen]
-        next_gap = self._neighbour_gap()[b]
-        in_row = ambiguous(d, next_gap)
+        gaps = self._neighbour_gap()[b], runner_up(around, far, near[chosen])[0]
+        in_row = ambiguous(d, np.minimum(*gaps))
         names = {int(j): self.wanted[i].name for i, j in zip(a[~in_row], b[~in_row])}
-        why = {int(i): self._row_words(i, *gaps) for i, *gaps in zip(a[in_row], d[in_row], next_gap[in_row])}
+        why = {int(i): self._row_words(i, *lengths) for i, *lengths in zip(*(v[in_row] for v in (a, d, *gaps)))}
         for i in sorted({*range(len(self.wanted))} - {*a.tolist()}):
             why[i] = self._why(i, names)
         missing = {self.wanted[i]: why[i] for i in sorted(why)}
@@ -94,12 +97,13 @@ class _Giving:
         )
         return Given(names | partners, missing, notes)
 
-    def _candidates(self) -> tuple[Links, Array]:
-        """Features of the name's kind within its reach, on its side, and their distance (k,) mm."""
+    def _around(self) -> tuple[Links, Array]:
+        """Features of the name's kind within twice its reach, on its side, and their distance (k,) mm."""
         p = self.placed
-        found = nearby(self.at, self.kind, p.point, p.kind, float(self.reach.max()), float(p.half.max(initial=0.0)))
+        furthest = 2 * float(self.reach.max())
+        found = nearby(self.at, self.kind, p.point, p.kind, furthest, float(p.half.max(initial=0.0)))
         distance = separation(self.at[found.a] - p.point[found.b], p.axis[found.b], p.half[found.b])
-        keep = (distance <= self.reach[found.a]) & (self.side[found.a] * p.point[found.b, 1] >= 0)
+        keep = (distance <= 2 * self.reach[found.a]) & (self.side[found.a] * p.point[found.b, 1] >= 0)
         return Links(found.a[keep], found.b[keep]), distance[keep]
 
     def _neighbour_gap(self) -> Array:
@@ -127,8 +131,10 @@ class _Giving:
                 "correct their places or lower reach_mm"
             )
 
-    def _row_words(self, i: int, distance: float, gap_mm: float) -> str:
+    def _row_words(self, i: int, distance: float, gap_mm: float, other: float) -> str:
         kind = self.wanted[i].kind
+        if gap_mm >= 2 * distance:
+            return f"the nearest {kind} is {distance:.1f} mm away, another {other:.1f} mm: no telling which"
         return (
             f"the nearest {kind} is {distance:.1f} mm away and has another {gap_mm:.1f} mm from it: "
             "in such a row it may be the next one, so it isn't taken"
@@ -168,13 +174,14 @@ class _Giving:
         return [Note("points", text, fits, warning=bool(np.linalg.norm(shift) > FITS_MM))]
 
     def _stands_out(self, a: Index, distance: Array) -> list[Note]:
-        """Names much further from their feature than the rest."""
-        if len(distance) < 4:
-            return []
-        typical = float(np.median(distance))
+        """Names much further from their feature than the rest; of a few names those that a next hole may have got."""
+        typical = float(np.median(distance)) if len(distance) >= FEW else 0.0
         far = distance > max(FITS_MM, STANDS_OUT * typical)
         rows = [f"{self.wanted[i].name} {d:.1f} mm" for i, d in zip(a[far], distance[far])]
-        text = f"names further from their feature than the others (median {typical:.1f} mm): {', '.join(rows)}"
+        than = (
+            f"the others (median {typical:.1f} mm)" if typical else f"{FITS_MM:g} mm, as the next one of a row may be"
+        )
+        text = f"names further from their feature than {than}: {', '.join(rows)}"
         return [Note("points", text, len(rows), warning=True)] if rows else []
 
     def _other_size(self, a: Index, b: Index) -> list[Note]:

@@ -25,7 +25,7 @@ HOLES = ("hole", "slot", "bolt-axis", "sleeve", "stud")
 
 
 def series(cars: Sequence[Car], settings: SeriesSettings) -> Series:
-    """Spread over the cars of every named point and of the lengths asked for.
+    """Spread over the cars, all in the same axes, of every named point and of the lengths asked for.
 
     Cars whose points lie off the others' by more than chance are named, and the result is given with and without them.
     UsageError for a length between names that no car has; DataError with fewer than three cars.
@@ -49,7 +49,7 @@ def _of(cars: Sequence[Car], settings: SeriesSettings) -> Series:
     lacking = [f"{p.name} ({p.axes[0].n})" for p in points if p.axes[0].n < len(cars)]
     if lacking:
         notes.append(Note("series", f"not found in every scan: {', '.join(lacking)}", len(lacking), warning=True))
-    return Series(len(cars), points, lengths, tuple(zones), gauge(cars, names), {}, None, tuple(notes))
+    return Series(len(cars), points, lengths, tuple(zones), gauge(cars, names), {}, None, tuple(notes), cars[0].axes)
 
 
 def _point(cars: Sequence[Car], name: str) -> PointSpread:

@@ -1,0 +1,78 @@
+"""What a job remembers of options and settings files, and what a later settings file replaces."""
+
+import json
+from pathlib import Path
+
+import pytest
+from stand_ins import Stages, do, quick
+
+from barerail import run
+from barerail.given import Request
+from barerail.screen import Screen
+
+
+@pytest.fixture
+def stages(monkeypatch) -> Stages:
+    return Stages(monkeypatch)
+
+
+@pytest.fixture
+def job(tmp_path, stages) -> Path:
+    """A finished job."""
+    scan, settings = quick(tmp_path)
+    do(tmp_path / "job", scan, settings=settings)
+    stages.done.clear()
+    return tmp_path / "job"
+
+
+def test_what_options_set_stays_under_a_later_settings_file_unless_it_sets_it_too(job, stages, tmp_path, capsys):
+    def record():
+        return json.loads((job / "job.json").read_text())["settings"]
+
+    def give(text: str, **more) -> str:
+        file = tmp_path / "later.toml"
+        file.write_text(text)
+        capsys.readouterr()
+        run.run(Request(job, settings=file, **more), Screen())
+        return next((line for line in capsys.readouterr().err.splitlines() if line.startswith("settings")), "")
+
+    do(job, changes={"datum.front": (1.0, 2.0, 3.0), "datum.above": (0.0, 0.0, 9.0), "read.unit": "mm"})
+    do(job, until="fit", settings=job.parent / "quick.toml")
+    assert record()["datum"]["front"] == [1.0, 2.0, 3.0] and record()["read"]["unit"] == "mm"
+    told = give("[straightness]\nsupports_known = true\n")
+    assert "later.toml; kept from options given before: datum.front = [1.0, 2.0, 3.0]" in told
+    assert 'read.unit = "mm"' in told and "no longer" not in told
+    assert record()["straightness"]["supports_known"] and record()["datum"]["above"] == [0.0, 0.0, 9.0]
+    told = give("[datum]\nfront = [7, 0, 0]\n")
+    assert "no longer: datum.front" in told and "datum.above" in told and "datum.front =" not in told
+    assert record()["datum"]["front"] == [7.0, 0.0, 0.0] and not record()["straightness"]["supports_known"]
+    told = give("", changes={"datum.above": (0.0, 1.0, 9.0)})
+    assert 'kept from options given before: read.unit = "mm"' in told and "above" not in told
+    assert record()["datum"]["front"] is None, "the file before set it, and this one doesn't"
+    do(job)
+    assert record()["datum"]["above"] == [0.0, 1.0, 9.0], "what stays is remembered with no file given"
+
+
+def test_a_settings_file_with_a_way_of_the_datum_replaces_all_of_the_way_that_options_set(job, stages, tmp_path):
+    file = tmp_path / "way.toml"
+    do(job, changes={"datum.axes": "iso4130", "datum.underside_z_mm": 100.0, "datum.front": (1.0, 0.0, 0.0)})
+    file.write_text("[points]\ncentre_mm = 15\n")
+    do(job, settings=file)
+    remembered = json.loads((job / "job.json").read_text())["settings"]["datum"]
+    assert (remembered["axes"], remembered["underside_z_mm"]) == ("iso4130", 100.0)
+    file.write_text("[datum]\norigin_x_mm = 50\n")
+    do(job, settings=file)
+    remembered = json.loads((job / "job.json").read_text())["settings"]["datum"]
+    assert (remembered["axes"], remembered["underside_z_mm"], remembered["origin_x_mm"]) == ("iso8855", 0.0, 50.0)
+    assert remembered["front"] == [1.0, 0.0, 0.0], "which end is the front is no way of setting it"
+
+
+def test_an_option_s_value_is_forgotten_with_the_way_it_belonged_to(job, stages, tmp_path):
+    (tmp_path / "before").mkdir()
+    (tmp_path / "before" / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
+    do(job, changes={"datum.underside_z_mm": 100.0})
+    do(job, datum_from=tmp_path / "before")
+    file = tmp_path / "later.toml"
+    file.write_text("[points]\ncentre_mm = 15\n")
+    do(job, settings=file)
+    assert json.loads((job / "job.json").read_text())["settings"]["datum"]["underside_z_mm"] == 0.0
