@@ -1,7 +1,7 @@
 """What the format readers share: the raw content of a file, and the faults that any of them may meet."""
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,19 +12,24 @@ from numpy.typing import NDArray
 
 from barerail.errors import BarerailError, DataError, UsageError
 from barerail.records import Array
+from barerail.store import memory
 
 Triangles = NDArray[np.int32]
 
 
 @dataclass(eq=False)
 class Raw:
-    """A file's content in its own unit: points (n, 3), normals (n, 3) and triangles (t, 3) where it has them."""
+    """A file's content in its own unit: points (n, 3), normals (n, 3) and triangles (t, 3) where it has them.
+
+    promised: of a block of a file's points, how many the whole file promises; 0 where it doesn't say.
+    """
 
     points: Array
     normals: NDArray[np.float32] | None = None
     triangles: Triangles | None = None
     unit: str | None = None
     remarks: tuple[str, ...] = ()
+    promised: int = 0
 
 
 def truncated(path: Path, promised: str, held: str) -> DataError:
@@ -104,6 +109,22 @@ def one_mesh(parts: Sequence[tuple[Array, NDArray[np.int64]]], path: Path) -> Ra
     points = np.concatenate([points for points, _ in parts])
     faces = [check_indices(triangles, len(part), path) + at for (part, triangles), at in zip(parts, start)]
     return Raw(points, triangles=np.concatenate(faces).astype(np.int32))
+
+
+def joined(blocks: Iterable[Raw], path: Path) -> Raw:
+    """A file's blocks as one; DataError where they don't go into memory, told as soon as it is known."""
+    kept: list[Raw] = []
+    for block in blocks:
+        memory.check(path, max(block.promised, sum(len(b.points) for b in kept) + len(block.points)))
+        kept.append(block)
+    full = [block for block in kept if len(block.points)]
+    normals = [block.normals for block in full if block.normals is not None]
+    return Raw(
+        np.concatenate([np.zeros((0, 3)), *(block.points for block in full)]),
+        np.concatenate(normals) if normals and len(normals) == len(full) else None,
+        unit=next((block.unit for block in kept if block.unit), None),
+        remarks=tuple(remark for block in kept for remark in block.remarks),
+    )
 
 
 @contextmanager
