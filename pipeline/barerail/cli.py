@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from barerail import __version__
+from barerail import __version__, stopping
 from barerail.doing import do, run_request
 from barerail.drawing import section, template
 from barerail.errors import BarerailError
@@ -45,15 +45,19 @@ def _boundary() -> Iterator[None]:
     """Every error comes out here, as one line and an exit code."""
     try:
         yield
-    except BarerailError as error:
-        typer.echo(f"barerail: {error}", err=True)
-        raise typer.Exit(error.exit_code) from error
-    except KeyboardInterrupt as error:
-        typer.echo("barerail: stopped; what was done is kept, the same command goes on from there", err=True)
-        raise typer.Exit(130) from error
-    except MemoryError as error:
-        typer.echo("barerail: the memory of this machine is too small for this scan: thin it and run again", err=True)
-        raise typer.Exit(3) from error
+    except (Exception, KeyboardInterrupt) as error:
+        if stopping.asked() or isinstance(error, KeyboardInterrupt):
+            stopping.say()
+            raise typer.Exit(stopping.CODE) from error
+        if isinstance(error, MemoryError):
+            typer.echo(
+                "barerail: the memory of this machine is too small for this scan: thin it and run again", err=True
+            )
+            raise typer.Exit(3) from error
+        if isinstance(error, BarerailError):
+            typer.echo(f"barerail: {error}", err=True)
+            raise typer.Exit(error.exit_code) from error
+        raise
 
 
 class _Commands(TyperGroup):
