@@ -1,4 +1,4 @@
-"""`stubborn.py HOW ...`: the command line with a fit that takes Ctrl-C badly, as libraries do; test_stopping.py runs it.
+"""`stubborn.py HOW ...`: the command line with a fit that takes Ctrl-C badly, as libraries do, for test_stopping.py.
 
 plain: it is heard at once. native: deep in a library that comes back after minutes. swallowed: the interrupt is caught
 and lost. turned, refused: it comes out as another error.
@@ -11,7 +11,6 @@ import time
 from barerail import run
 from barerail.__main__ import main
 from barerail.errors import DataError
-
 
 HOW = sys.argv.pop(1)
 
