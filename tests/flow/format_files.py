@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scan_files import CLOUD, MESH_POINTS, TRIANGLES
+from scan_files import CLOUD, MESH_POINTS, NORMALS, TRIANGLES
 
 
 def pcd_file(path: Path, points=CLOUD, head="", promised=None) -> Path:
@@ -113,11 +113,82 @@ def e57_file(path: Path) -> Path:
     return path
 
 
-def laz_file(path: Path) -> Path:
+def e57_with_normals(path: Path, spherical: bool = False) -> Path:
+    """E57 by libe57 itself, with the surface normals extension: two scans, turned by 90 degrees about z and shifted."""
+    pye57 = pytest.importorskip("pye57")
+    lib, file = pye57.libe57, pye57.E57(str(path), mode="w")
+    image = file.image_file
+    image.extensionsAdd("nor", "http://www.libe57.org/E57_NOR_surface_normals.txt")
+    for k, rows in enumerate((slice(0, 6000), slice(6000, None))):
+        columns = dict(zip([f"nor:normal{axis}" for axis in "XYZ"], NORMALS[rows].T))
+        columns |= _spherical(CLOUD[rows] / 1000) if spherical else _cartesian(CLOUD[rows] / 1000)
+        node, prototype, buffers = lib.StructureNode(image), lib.StructureNode(image), lib.VectorSourceDestBuffer()
+        held = {name: np.ascontiguousarray(column) for name, column in columns.items()}
+        for name, column in held.items():
+            prototype.set(name, lib.FloatNode(image, 0.0, lib.E57_DOUBLE, -1e9, 1e9))
+            buffers.append(lib.SourceDestBuffer(image, name, column, len(column), True, True))
+        points = lib.CompressedVectorNode(image, prototype, lib.VectorNode(image, True))
+        node.set("guid", lib.StringNode(image, f"{{{k}}}"))
+        node.set("pose", _pose(lib, image, k))
+        node.set("points", points)
+        file.data3d.append(node)
+        writer = points.writer(buffers)
+        writer.write(len(CLOUD[rows]))
+        writer.close()
+    file.close()
+    return path
+
+
+def _cartesian(points) -> dict:
+    return dict(zip([f"cartesian{axis}" for axis in "XYZ"], points.T))
+
+
+def _spherical(points) -> dict:
+    x, y, z = points.T
+    return {
+        "sphericalRange": np.sqrt(x * x + y * y + z * z),
+        "sphericalAzimuth": np.arctan2(y, x),
+        "sphericalElevation": np.arctan2(z, np.hypot(x, y)),
+    }
+
+
+def _pose(lib, image, k: int):
+    pose, turn, shift = (lib.StructureNode(image) for _ in range(3))
+    for name, value in zip("wxyz", (0.5**0.5, 0, 0, 0.5**0.5)):
+        turn.set(name, lib.FloatNode(image, value))
+    for name, value in zip("xyz", (float(k), 0, 0)):
+        shift.set(name, lib.FloatNode(image, value))
+    pose.set("rotation", turn)
+    pose.set("translation", shift)
+    return pose
+
+
+def laz_file(path: Path, normals=None) -> Path:
+    """LAS 1.4 or, by its ending, LAZ, by laspy; normals as extra dimensions."""
     laspy = pytest.importorskip("laspy")
     header = laspy.LasHeader(point_format=6, version="1.4")
     header.scales, header.offsets = [1e-3] * 3, [0, 0, 0]
+    names = [f"Normal{axis}" for axis in "XYZ"] if normals is not None else []
+    header.add_extra_dims([laspy.ExtraBytesParams(name, "float32") for name in names])
     cloud = laspy.LasData(header)
     cloud.x, cloud.y, cloud.z = CLOUD.T
+    for i, name in enumerate(names):
+        cloud[name] = normals[:, i]
     cloud.write(str(path))
     return path
+
+
+def glb_cloud(path: Path, points, normals, *nodes: dict) -> Path:
+    """One cloud in metres hung at the end of a chain of nodes."""
+    parts = [np.asarray(part, "<f4").tobytes() for part in (points, normals)]
+    sizes, counts = [len(part) for part in parts], [len(points), len(normals)]
+    hung = [node | {"children": [i + 1]} for i, node in enumerate(nodes)] + [{"mesh": 0}]
+    kind = {"componentType": 5126, "type": "VEC3"}
+    tree = gltf_tree(
+        nodes=hung,
+        meshes=[{"primitives": [{"attributes": {"POSITION": 0, "NORMAL": 1}, "mode": 0}]}],
+        accessors=[kind | {"bufferView": i, "count": n} for i, n in enumerate(counts)],
+        bufferViews=[{"buffer": 0, "byteOffset": i * sizes[0], "byteLength": n} for i, n in enumerate(sizes)],
+        buffers=[{"byteLength": sum(sizes)}],
+    )
+    return glb(path, tree, b"".join(parts))

@@ -1,12 +1,14 @@
-"""LAS and LAZ by laspy: scaled coordinates, deleted points left out, the unit from the coordinate system it states."""
+"""LAS and LAZ by laspy: scaled coordinates, normals where they are extra dimensions, deleted points left out, the unit
+from the coordinate system it states."""
 
 import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.store import apart, units
@@ -40,14 +42,28 @@ def unpacked(path: Path) -> Iterator[Raw]:
 
         with laspy.open(path, read_evlrs=False) as reader:
             unit, k = _unit(reader.header.vlrs, path)
+            normals = _normals(reader.header.point_format.extra_dimensions)
             yield Raw(np.zeros((0, 3)), unit=unit, promised=int(reader.header.point_count))
             for chunk in reader.chunk_iterator(_CHUNK):
                 kept = np.asarray(chunk.withheld) == 0
                 lost += int((~kept).sum())
                 points = np.column_stack([chunk.x, chunk.y, chunk.z])[kept]
-                yield Raw(points * k if k != 1 else points, unit=unit)
+                along = _columns(chunk, normals)[kept] if normals else None
+                yield Raw(points * k if k != 1 else points, along, unit=unit)
     if lost:
         yield Raw(np.zeros((0, 3)), unit=unit, remarks=(f"{lost} points marked as withheld left out",))
+
+
+def _normals(extra: Iterable[Any]) -> tuple[str, ...]:
+    """Names of the extra dimensions that hold normals, as is common practice: NormalX, NormalY, NormalZ."""
+    found = {dim.name.lower(): dim.name for dim in extra if dim.num_elements == 1}
+    names = tuple(found.get(f"normal{axis}", "") for axis in "xyz")
+    return names if all(names) else ()
+
+
+def _columns(chunk: Any, names: Sequence[str]) -> NDArray[np.float32]:
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.column_stack([np.asarray(chunk[name]).astype(np.float32) for name in names])
 
 
 def _check(path: Path) -> bool:

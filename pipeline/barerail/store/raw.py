@@ -15,6 +15,7 @@ from barerail.records import Array
 from barerail.store import memory
 
 Triangles = NDArray[np.int32]
+_SOME_NORMALS = ("its normals left out, since part of it has none",)
 
 
 @dataclass(eq=False)
@@ -119,11 +120,12 @@ def joined(blocks: Iterable[Raw], path: Path) -> Raw:
         kept.append(block)
     full = [block for block in kept if len(block.points)]
     normals = [block.normals for block in full if block.normals is not None]
+    some = 0 < len(normals) < len(full)
     return Raw(
         np.concatenate([np.zeros((0, 3)), *(block.points for block in full)]),
-        np.concatenate(normals) if normals and len(normals) == len(full) else None,
+        np.concatenate(normals) if normals and not some else None,
         unit=next((block.unit for block in kept if block.unit), None),
-        remarks=tuple(remark for block in kept for remark in block.remarks),
+        remarks=(*(remark for block in kept for remark in block.remarks), *(_SOME_NORMALS if some else ())),
     )
 
 
