@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.records import Array
-from barerail.store.raw import Raw, joined, library
+from barerail.store.raw import Raw, joined, library, within
 
 _PAGE, _BLOCK = 1024, 1_000_000
 _PLACES = {
@@ -21,7 +21,7 @@ _NORMALS = ("nor:normalX", "nor:normalY", "nor:normalZ")
 
 def read(path: Path) -> Raw:
     """Points of an E57 file in its common frame, and normals; points that it marks as invalid are left out."""
-    return joined(blocks(path), path)
+    return joined(within(blocks(path), path))
 
 
 def blocks(path: Path) -> Iterator[Raw]:

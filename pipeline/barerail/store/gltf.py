@@ -17,7 +17,6 @@ from scipy.spatial.transform import Rotation
 
 from barerail.errors import DataError
 from barerail.records import Array
-from barerail.store import memory
 from barerail.store.raw import Raw, joined, moved, one_mesh, truncated
 
 _TYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
@@ -67,10 +66,8 @@ def read(path: Path) -> Raw:
         pieces = _pieces(file)
         meshes = [p for p in pieces if p.mode in (_TRIANGLES, _STRIP, _FAN)]
         clouds = [p for p in pieces if p.mode == _POINTS]
-        chosen = meshes or clouds
-        if not chosen:
+        if not meshes and not clouds:
             raise DataError(f"{path.name} holds no triangles and no points in its scene: it is no scan")
-        memory.check(path, sum(int(file.entry("accessors", p.positions)["count"]) for p in chosen))
         raw = one_mesh([_mesh(file, p) for p in meshes], path) if meshes else _cloud(file, clouds)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise file.damaged(f"its description is none of glTF ({str(error)[:80]})") from error
@@ -169,7 +166,7 @@ def _mesh(file: _File, piece: _Piece) -> tuple[Array, NDArray[np.int64]]:
 
 
 def _cloud(file: _File, pieces: list[_Piece]) -> Raw:
-    return joined((Raw(_positions(file, piece), _normals(file, piece)) for piece in pieces), file.path)
+    return joined(Raw(_positions(file, piece), _normals(file, piece)) for piece in pieces)
 
 
 def _normals(file: _File, piece: _Piece) -> NDArray[np.float32] | None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.store import apart, units
-from barerail.store.raw import Raw, joined, library, truncated
+from barerail.store.raw import Raw, joined, library, truncated, within
 
 _MM_PER_KEY = {9001: 1000.0, 9002: 304.8, 9003: 1200_000 / 3937}
 """EPSG codes of length units: metre, foot, US survey foot (OGC 19-008r4 GeoTIFF, ProjLinearUnitsGeoKey 3076)."""
@@ -26,7 +26,7 @@ def read(path: Path) -> Raw:
 
     Counts are checked against the file's size first (ASPRS LAS 1.4 R15, public header block).
     """
-    return joined(blocks(path), path)
+    return joined(within(blocks(path), path))
 
 
 def blocks(path: Path) -> Iterator[Raw]:
