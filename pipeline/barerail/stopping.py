@@ -8,7 +8,7 @@ import threading
 import time
 from types import FrameType
 
-PATIENCE_S, CODE = 1.5, 130
+PATIENCE_S, CODE = 1.0, 130
 _WORDS = "barerail: stopped; what was done is kept, the same command goes on from there"
 _SHOW_CURSOR = "\x1b[?25h"
 _asked, _said = threading.Event(), threading.Event()
@@ -26,7 +26,7 @@ def say() -> None:
 
 
 def listen() -> None:
-    """From now on Ctrl-C raises KeyboardInterrupt, and what isn't over 1.5 s later ends where it stands.
+    """From now on Ctrl-C raises KeyboardInterrupt, and what isn't over a second later ends where it stands.
 
     A job bears that as it bears kill -9. Where the caller has this program ignore Ctrl-C, it goes on doing so.
     """

@@ -43,6 +43,12 @@ def hangs(path: Path) -> Iterator[Raw]:
     time.sleep(600)
 
 
+def spins(path: Path) -> Iterator[Raw]:
+    yield BLOCK
+    while True:
+        pass
+
+
 def gorges(path: Path) -> Iterator[Raw]:
     yield Raw(np.ones((2**28, 3)))
 

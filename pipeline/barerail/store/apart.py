@@ -22,8 +22,8 @@ from barerail.store.raw import Raw
 START_S, LEAST_S, S_PER_MB = 120.0, 8.0, 10.0
 """Patience for the process to start, and for what it decodes: at least 8 s, and 10 s for each MB of the file, some 100
 times what an honest one takes (judgement)."""
-_MEMORY, _MEMORY_PER_BYTE = 2 << 30, 60
-"""Memory that it may take: 2 GB, and 60 times the file's size (judgement)."""
+_START_CPU_S, _MEMORY, _MEMORY_PER_BYTE = 10, 2 << 30, 60
+"""Processor time for its start, and memory that it may take: 2 GB, and 60 times the file's size (judgement)."""
 _LONGEST_LINE, _MOST_ROWS = 1 << 16, 1 << 28
 
 
@@ -52,13 +52,17 @@ def _started(path: Path, maker: str) -> "subprocess.Popen[bytes]":
     )
 
 
+def _patience(size: int) -> float:
+    return max(LEAST_S, S_PER_MB * size / 1e6)
+
+
 class _Child:
     """What a decoding process says, as long as there is patience left for it; time spent elsewhere doesn't count."""
 
     def __init__(self, path: Path, process: "subprocess.Popen[bytes]") -> None:
         self.path, self.process, self.late = path, process, False
         self.out: IO[bytes] = process.stdout  # type: ignore[assignment]
-        self.patience = max(LEAST_S, S_PER_MB * path.stat().st_size / 1e6)
+        self.patience = _patience(path.stat().st_size)
         self.left = START_S
 
     def start(self) -> None:
@@ -142,9 +146,11 @@ def _capped(size: int) -> None:
         return
     import resource
 
-    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-    most = _MEMORY + _MEMORY_PER_BYTE * size
-    resource.setrlimit(resource.RLIMIT_DATA, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
+    # Time too: a run that is killed leaves nobody to stop this process.
+    seconds = int((_START_CPU_S + _patience(size)) * (os.cpu_count() or 1))
+    for kind, most in ((resource.RLIMIT_DATA, _MEMORY + _MEMORY_PER_BYTE * size), (resource.RLIMIT_CPU, seconds)):
+        _, hard = resource.getrlimit(kind)
+        resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
 
 
 def main() -> None:
