@@ -1,18 +1,15 @@
 """The commands: parse, call, print."""
 
 import traceback
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from barerail import __version__
+from barerail.boundary import Commands
 from barerail.doing import do, run_request
 from barerail.drawing import section, template
-from barerail.errors import BarerailError
 from barerail.judging import compare, series
 from barerail.labelling import export, points
 from barerail.options import (
@@ -35,36 +32,14 @@ from barerail.options import (
     ScanScale,
     ScanUnit,
     SettingsFile,
+    Thin,
 )
 from barerail.parting import PART_COMMANDS
 from barerail.setting_axes import datum
 
-
-@contextmanager
-def _boundary() -> Iterator[None]:
-    """Every error comes out here, as one line and an exit code."""
-    try:
-        yield
-    except BarerailError as error:
-        typer.echo(f"barerail: {error}", err=True)
-        raise typer.Exit(error.exit_code) from error
-    except KeyboardInterrupt as error:
-        typer.echo("barerail: stopped; what was done is kept, the same command goes on from there", err=True)
-        raise typer.Exit(130) from error
-    except MemoryError as error:
-        typer.echo("barerail: the memory of this machine is too small for this scan: thin it and run again", err=True)
-        raise typer.Exit(3) from error
-
-
-class _Commands(TyperGroup):
-    def invoke(self, ctx: Any) -> Any:
-        with _boundary():
-            return super().invoke(ctx)
-
-
 app = typer.Typer(
     name="barerail",
-    cls=_Commands,
+    cls=Commands,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -91,6 +66,7 @@ def run_all(
     names: NamesFile = None,
     unit: ScanUnit = None,
     scale: ScanScale = None,
+    thin: Thin = None,
     front: Front = None,
     above: Above = None,
     common: Common = None,
@@ -112,6 +88,7 @@ def run_all(
     changes = {
         "read.unit": unit,
         "read.scale": scale,
+        "read.thin_mm": thin,
         "datum.front": front,
         "datum.above": above,
         "check.length": scale_check,
@@ -127,6 +104,7 @@ def look(
     scan: MaybeScan = None,
     job: MaybeJob = None,
     unit: ScanUnit = None,
+    thin: Thin = None,
     settings: SettingsFile = None,
     quiet: Quiet = False,
 ) -> None:
@@ -142,7 +120,8 @@ def look(
     from barerail.looking import look as look_at
 
     folder = job or Path((scan or [Path("job")])[0].stem)
-    changes = {"read.unit": unit} if unit else {}
+    asked = {"read.unit": unit, "read.thin_mm": thin}
+    changes = {name: value for name, value in asked.items() if value is not None}
     with_request = Request(folder, tuple(scan or ()), "look", settings, changes)
     run_request(lambda watch: with_request, quiet, how=look_at)
 
@@ -154,6 +133,7 @@ def clean(
     settings: SettingsFile = None,
     unit: ScanUnit = None,
     scale: ScanScale = None,
+    thin: Thin = None,
     common: Common = None,
     quiet: Quiet = False,
 ) -> None:
@@ -163,7 +143,7 @@ def clean(
     barerail clean frame.ply --job frame
     barerail clean front.ply rear.ply --job frame --common targets.csv
     """
-    changes = {"read.unit": unit, "read.scale": scale}
+    changes = {"read.unit": unit, "read.scale": scale, "read.thin_mm": thin}
     do("clean", job, quiet, changes, scans=tuple(scan or ()), settings=settings, common=common)
 
 

@@ -1,4 +1,4 @@
-"""One family of errors, caught once, in cli.py: each is one line that says what, where and what to do."""
+"""One family of errors, caught once, in boundary.py: each is one line that says what, where and what to do."""
 
 
 class BarerailError(Exception):

@@ -84,6 +84,15 @@ ScanScale = Annotated[
     float | None,
     typer.Option("--scale", help="Multiply all lengths of the scan, as a check length says.", show_default=False),
 ]
+Thin = Annotated[
+    float | None,
+    typer.Option(
+        "--thin",
+        metavar="MM",
+        help="Keep one measured point in each cell of so many mm, for a scan that memory is too small for; 0: all.",
+        show_default=False,
+    ),
+]
 Common = Annotated[
     Path | None,
     typer.Option(

@@ -193,7 +193,7 @@ def _read(job: Job, settings: Settings) -> Scan:
         raise UsageError(
             f"{missing[0]} must be read again and isn't where it was: barerail clean SCAN --job {job.folder}"
         )
-    return readers.read(job.scans, settings.read.unit, settings.read.scale)
+    return readers.read(job.scans, settings.read.unit, settings.read.scale, settings.read.thin_mm)
 
 
 def _with_scale(result: Result) -> Datum:

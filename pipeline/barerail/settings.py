@@ -27,6 +27,9 @@ class ReadSettings(Model):
     scale: float = Field(
         1.0, gt=0.5, lt=2, description="what coordinates are multiplied by, from a check length; 1: as scanned"
     )
+    thin_mm: float = Field(
+        0.0, ge=0, le=20, description="one measured point is kept in each cell of this size, mm; 0: all points"
+    )
 
 
 class JoinSettings(Model):

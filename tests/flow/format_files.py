@@ -1,5 +1,6 @@
 """Files of the further formats, and archives, written here byte by byte or by the library that a test names."""
 
+import base64
 import gzip
 import json
 import struct
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scan_files import CLOUD, MESH_POINTS, TRIANGLES
+from scan_files import CLOUD, MESH_POINTS, NORMALS, TRIANGLES
 
 
 def pcd_file(path: Path, points=CLOUD, head="", promised=None) -> Path:
@@ -23,9 +24,11 @@ def pcd_file(path: Path, points=CLOUD, head="", promised=None) -> Path:
     return path
 
 
-def three_mf(path: Path, unit: str | None, build: str, extra: str = "") -> Path:
-    points = "".join(f'<vertex x="{x!r}" y="{y!r}" z="{z!r}"/>' for x, y, z in MESH_POINTS.tolist())
-    faces = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in TRIANGLES)
+def three_mf(
+    path: Path, unit: str | None, build: str, extra: str = "", points=MESH_POINTS, triangles=TRIANGLES
+) -> Path:
+    points = "".join(f'<vertex x="{x!r}" y="{y!r}" z="{z!r}"/>' for x, y, z in points.tolist())
+    faces = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in triangles)
     stated = f' unit="{unit}"' if unit else ""
     text = (
         f'<?xml version="1.0"?>{extra}<model{stated} xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
@@ -113,11 +116,88 @@ def e57_file(path: Path) -> Path:
     return path
 
 
-def laz_file(path: Path) -> Path:
+def e57_with_normals(path: Path, spherical=False, points=CLOUD, normals=NORMALS, posed=True) -> Path:
+    """E57 by libe57 itself, with the surface normals extension: two scans, turned about z and shifted where posed."""
+    pye57 = pytest.importorskip("pye57")
+    lib, file = pye57.libe57, pye57.E57(str(path), mode="w")
+    image = file.image_file
+    image.extensionsAdd("nor", "http://www.libe57.org/E57_NOR_surface_normals.txt")
+    for k, rows in enumerate((slice(0, 6000), slice(6000, None))):
+        columns = dict(zip([f"nor:normal{axis}" for axis in "XYZ"], normals[rows].T))
+        columns |= _spherical(points[rows] / 1000) if spherical else _cartesian(points[rows] / 1000)
+        node, prototype, buffers = lib.StructureNode(image), lib.StructureNode(image), lib.VectorSourceDestBuffer()
+        held = {name: np.ascontiguousarray(column) for name, column in columns.items()}
+        for name, column in held.items():
+            prototype.set(name, lib.FloatNode(image, 0.0, lib.E57_DOUBLE, -1e9, 1e9))
+            buffers.append(lib.SourceDestBuffer(image, name, column, len(column), True, True))
+        packed = lib.CompressedVectorNode(image, prototype, lib.VectorNode(image, True))
+        node.set("guid", lib.StringNode(image, f"{{{k}}}"))
+        if posed:
+            node.set("pose", _pose(lib, image, k))
+        node.set("points", packed)
+        file.data3d.append(node)
+        writer = packed.writer(buffers)
+        writer.write(len(points[rows]))
+        writer.close()
+    file.close()
+    return path
+
+
+def _cartesian(points) -> dict:
+    return dict(zip([f"cartesian{axis}" for axis in "XYZ"], points.T))
+
+
+def _spherical(points) -> dict:
+    x, y, z = points.T
+    return {
+        "sphericalRange": np.sqrt(x * x + y * y + z * z),
+        "sphericalAzimuth": np.arctan2(y, x),
+        "sphericalElevation": np.arctan2(z, np.hypot(x, y)),
+    }
+
+
+def _pose(lib, image, k: int):
+    pose, turn, shift = (lib.StructureNode(image) for _ in range(3))
+    for name, value in zip("wxyz", (0.5**0.5, 0, 0, 0.5**0.5)):
+        turn.set(name, lib.FloatNode(image, value))
+    for name, value in zip("xyz", (float(k), 0, 0)):
+        shift.set(name, lib.FloatNode(image, value))
+    pose.set("rotation", turn)
+    pose.set("translation", shift)
+    return pose
+
+
+def laz_file(path: Path, normals=None, points=CLOUD) -> Path:
+    """LAS 1.4 or, by its ending, LAZ, by laspy; normals as extra dimensions."""
     laspy = pytest.importorskip("laspy")
     header = laspy.LasHeader(point_format=6, version="1.4")
     header.scales, header.offsets = [1e-3] * 3, [0, 0, 0]
+    names = [f"Normal{axis}" for axis in "XYZ"] if normals is not None else []
+    header.add_extra_dims([laspy.ExtraBytesParams(name, "float32") for name in names])
     cloud = laspy.LasData(header)
-    cloud.x, cloud.y, cloud.z = CLOUD.T
+    cloud.x, cloud.y, cloud.z = points.T
+    for i, name in enumerate(names):
+        cloud[name] = normals[:, i]
     cloud.write(str(path))
+    return path
+
+
+def glb_cloud(path: Path, points, normals, *nodes: dict) -> Path:
+    """One cloud in metres hung at the end of a chain of nodes, as .glb or .gltf by its ending."""
+    parts = [np.asarray(part, "<f4").tobytes() for part in (points, normals)]
+    sizes, counts = [len(part) for part in parts], [len(points), len(normals)]
+    hung = [node | {"children": [i + 1]} for i, node in enumerate(nodes)] + [{"mesh": 0}]
+    kind = {"componentType": 5126, "type": "VEC3"}
+    tree = gltf_tree(
+        nodes=hung,
+        meshes=[{"primitives": [{"attributes": {"POSITION": 0, "NORMAL": 1}, "mode": 0}]}],
+        accessors=[kind | {"bufferView": i, "count": n} for i, n in enumerate(counts)],
+        bufferViews=[{"buffer": 0, "byteOffset": i * sizes[0], "byteLength": n} for i, n in enumerate(sizes)],
+        buffers=[{"byteLength": sum(sizes)}],
+    )
+    if path.suffix == ".glb":
+        return glb(path, tree, b"".join(parts))
+    data = base64.b64encode(b"".join(parts)).decode()
+    tree["buffers"][0]["uri"] = f"data:application/octet-stream;base64,{data}"
+    path.write_text(json.dumps({"asset": {"version": "2.0"}} | tree))
     return path

@@ -33,7 +33,9 @@ def samples(folder: Path) -> list[Path]:
         format_files.e57_file(folder / "a.e57"),
     ]
     mesh.export(str(folder / "a.glb"))
-    made += [folder / "a.glb", format_files.laz_file(folder / "a.laz")]
+    made += [folder / "a.glb", format_files.laz_file(folder / "a.laz", files.NORMALS)]
+    made += [format_files.glb_cloud(folder / "cloud.glb", files.CLOUD / 1000, files.NORMALS)]
+    made += [format_files.e57_with_normals(folder / "normals.e57")]
     return [*made, format_files.pack(made[0], "gz"), format_files.pack(made[0], "zip")]
 
 

@@ -17,8 +17,7 @@ from scipy.spatial.transform import Rotation
 
 from barerail.errors import DataError
 from barerail.records import Array
-from barerail.store import memory
-from barerail.store.raw import Raw, moved, one_mesh, truncated
+from barerail.store.raw import Raw, joined, moved, one_mesh, truncated
 
 _TYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTH = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4}
@@ -46,9 +45,10 @@ class _File:
 
 @dataclass
 class _Piece:
-    """One primitive at one place: its positions, indices (or None), mode and the node's matrix."""
+    """One primitive at one place: its positions, normals and indices (or None), mode and the node's matrix."""
 
     positions: int
+    normals: int | None
     indices: int | None
     mode: int
     matrix: Array
@@ -66,14 +66,12 @@ def read(path: Path) -> Raw:
         pieces = _pieces(file)
         meshes = [p for p in pieces if p.mode in (_TRIANGLES, _STRIP, _FAN)]
         clouds = [p for p in pieces if p.mode == _POINTS]
-        chosen = meshes or clouds
-        if not chosen:
+        if not meshes and not clouds:
             raise DataError(f"{path.name} holds no triangles and no points in its scene: it is no scan")
-        memory.check(path, sum(int(file.entry("accessors", p.positions)["count"]) for p in chosen))
         raw = one_mesh([_mesh(file, p) for p in meshes], path) if meshes else _cloud(file, clouds)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise file.damaged(f"its description is none of glTF ({str(error)[:80]})") from error
-    raw.unit, raw.remarks = "m", (_UP,)
+    raw.unit, raw.remarks = "m", (*raw.remarks, _UP)
     return raw
 
 
@@ -130,9 +128,10 @@ def _pieces(file: _File) -> list[_Piece]:
         matrix = above @ _matrix(node)
         if "mesh" in node:
             for part in file.entry("meshes", node["mesh"])["primitives"]:
-                at = part["attributes"].get("POSITION")
+                at, along = (part["attributes"].get(name) for name in ("POSITION", "NORMAL"))
                 if at is not None:
-                    pieces.append(_Piece(at, part.get("indices"), int(part.get("mode", _TRIANGLES)), matrix))
+                    mode = int(part.get("mode", _TRIANGLES))
+                    pieces.append(_Piece(at, along, part.get("indices"), mode, matrix))
         rest += [(child, matrix) for child in reversed(node.get("children", []))]
     return pieces
 
@@ -167,11 +166,26 @@ def _mesh(file: _File, piece: _Piece) -> tuple[Array, NDArray[np.int64]]:
 
 
 def _cloud(file: _File, pieces: list[_Piece]) -> Raw:
-    return Raw(np.concatenate([_positions(file, piece) for piece in pieces]))
+    return joined(Raw(_positions(file, piece), _normals(file, piece)) for piece in pieces)
+
+
+def _normals(file: _File, piece: _Piece) -> NDArray[np.float32] | None:
+    """Normals (n, 3), turned as the node's matrix turns planes: by its inverse transposed, but for their length."""
+    if piece.normals is None:
+        return None
+    if file.entry("accessors", piece.normals)["count"] != file.entry("accessors", piece.positions)["count"]:
+        raise file.damaged("it has not as many normals as points")
+    x, y, z = piece.matrix[:3, :3]
+    cofactors = np.array([np.cross(y, z), np.cross(z, x), np.cross(x, y)])
+    with np.errstate(over="ignore", invalid="ignore"):
+        along = _accessor(file, piece.normals, 3).astype(np.float64) @ cofactors.T
+        return (along * np.sign(np.linalg.det(piece.matrix[:3, :3]))).astype(np.float32)
 
 
 def _positions(file: _File, piece: _Piece) -> Array:
-    return moved(_accessor(file, piece.positions, 3).astype(np.float64), piece.matrix)
+    # What is no finite number is dropped later on, with a count.
+    with np.errstate(over="ignore", invalid="ignore"):
+        return moved(_accessor(file, piece.positions, 3).astype(np.float64), piece.matrix)
 
 
 def _accessor(file: _File, index: int, width: int) -> NDArray[Any]:

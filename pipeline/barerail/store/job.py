@@ -11,7 +11,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from barerail import __version__
+from barerail import __version__, stopping
 from barerail.errors import BarerailError, UsageError
 from barerail.settings import Settings
 from barerail.store import config, files, lock
@@ -62,6 +62,8 @@ def opened(folder: Path, scans: Sequence[Path] = ()) -> Iterator["Job"]:
         except (BarerailError, MemoryError):
             raise
         except Exception as error:
+            if stopping.asked():
+                raise
             if isinstance(error, OSError) and files.is_disk(error):
                 raise files.disk_error(error, Path(error.filename or folder)) from error
             raise _fault(error, folder) from error

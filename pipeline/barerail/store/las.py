@@ -1,15 +1,18 @@
-"""LAS and LAZ by laspy: scaled coordinates, deleted points left out, the unit from the coordinate system it states."""
+"""LAS and LAZ by laspy: scaled coordinates, normals where they are extra dimensions, deleted points left out, the unit
+from the coordinate system it states."""
 
 import re
 import struct
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError
-from barerail.store import memory, units
-from barerail.store.raw import Raw, library, truncated
+from barerail.store import apart, units
+from barerail.store.raw import Raw, joined, library, truncated, within
 
 _MM_PER_KEY = {9001: 1000.0, 9002: 304.8, 9003: 1200_000 / 3937}
 """EPSG codes of length units: metre, foot, US survey foot (OGC 19-008r4 GeoTIFF, ProjLinearUnitsGeoKey 3076)."""
@@ -19,29 +22,52 @@ _CHUNK = 1_000_000
 
 
 def read(path: Path) -> Raw:
-    """Points of a LAS or LAZ file, read in pieces; points that it marks as withheld are left out.
+    """Points of a LAS or LAZ file; points that it marks as withheld are left out.
 
     Counts are checked against the file's size first (ASPRS LAS 1.4 R15, public header block).
     """
-    _check(path)
+    return joined(within(blocks(path), path))
+
+
+def blocks(path: Path) -> Iterator[Raw]:
+    """The same in blocks. What is packed is unpacked in another process: hostile bytes end or stall the library."""
+    return apart.blocks(path, f"{__name__}:unpacked") if _check(path) else unpacked(path)
+
+
+def unpacked(path: Path) -> Iterator[Raw]:
+    """The blocks, in this process, of a file that was checked."""
+    lost = 0
     with library(path, "laspy"):
         import laspy
 
         with laspy.open(path, read_evlrs=False) as reader:
-            count = int(reader.header.point_count)
-            memory.check(path, count)
-            points, at = np.empty((count, 3)), 0
+            unit, k = _unit(reader.header.vlrs, path)
+            normals = _normals(reader.header.point_format.extra_dimensions)
+            yield Raw(np.zeros((0, 3)), unit=unit, promised=int(reader.header.point_count))
             for chunk in reader.chunk_iterator(_CHUNK):
                 kept = np.asarray(chunk.withheld) == 0
-                some = np.column_stack([chunk.x, chunk.y, chunk.z])[kept]
-                points[at : at + len(some)] = some
-                at += len(some)
-            unit, k = _unit(reader.header.vlrs, path)
-    left = (f"{count - at} points marked as withheld left out",) if at < count else ()
-    return Raw(points[:at] * k if k != 1 else points[:at], unit=unit, remarks=left)
+                lost += int((~kept).sum())
+                points = np.column_stack([chunk.x, chunk.y, chunk.z])[kept]
+                along = _columns(chunk, normals)[kept] if normals else None
+                yield Raw(points * k if k != 1 else points, along, unit=unit)
+    if lost:
+        yield Raw(np.zeros((0, 3)), unit=unit, remarks=(f"{lost} points marked as withheld left out",))
 
 
-def _check(path: Path) -> None:
+def _normals(extra: Iterable[Any]) -> tuple[str, ...]:
+    """Names of the extra dimensions that hold normals, as is common practice: NormalX, NormalY, NormalZ."""
+    found = {dim.name.lower(): dim.name for dim in extra if dim.num_elements == 1}
+    names = tuple(found.get(f"normal{axis}", "") for axis in "xyz")
+    return names if all(names) else ()
+
+
+def _columns(chunk: Any, names: Sequence[str]) -> NDArray[np.float32]:
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.column_stack([np.asarray(chunk[name]).astype(np.float32) for name in names])
+
+
+def _check(path: Path) -> bool:
+    """Whether the points are packed (LAZ), whatever the file's ending; DataError where the counts can't be."""
     with path.open("rb") as stream:
         head = stream.read(375)
     if head[:4] != b"LASF" or len(head) < 227:
@@ -57,6 +83,7 @@ def _check(path: Path) -> None:
         _check_chunks(path, start, size)
     elif start + count * length > size:
         raise truncated(path, f"{count} points", f"{(size - start) // max(length, 1)}")
+    return bool(form & 0x80)
 
 
 def _check_chunks(path: Path, start: int, size: int) -> None:

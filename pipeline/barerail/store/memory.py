@@ -20,12 +20,17 @@ def available() -> int | None:
     return min([free, *limits])
 
 
-def check(path: Path, points: int, triangles: int = 0) -> None:
-    """DataError where the job on so many points and triangles doesn't go into what is available."""
+def check(path: Path, points: int, triangles: int = 0, thinned_mm: float = 0.0) -> None:
+    """DataError where the job on so many points and triangles, thinned or not, doesn't go into what is available."""
     needed, free = points * POINT_BYTES + triangles * TRIANGLE_BYTES, available()
     if free is not None and needed > free:
         what = f"{points} points" + (f" and {triangles} triangles" if triangles else "")
+        advice = (
+            f"give --thin more than {thinned_mm:g}"
+            if thinned_mm
+            else "say --thin MM, such as --thin 2, to keep one measured point in each cell of so many mm"
+        )
         raise DataError(
-            f"{path.name} holds {what}, which takes about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are "
-            "free: thin it in the program that exports it, or use a machine with more"
+            f"{path.name} {'thinned still ' if thinned_mm else ''}holds {what}, which takes about {needed / 1e9:.1f} "
+            f"GB of memory, and {free / 1e9:.1f} GB are free: {advice}, or use a machine with more"
         )

@@ -1,5 +1,6 @@
 """PLY: text and both byte orders, clouds and meshes, any further properties."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import numpy as np
 from barerail.errors import DataError
 from barerail.store import plybody, units
 from barerail.store.plybody import Element, Property
-from barerail.store.raw import Raw, check_indices, fans
+from barerail.store.raw import Raw, check_indices, fans, joined, within
 
 _TYPES = {
     "char": "i1", "uchar": "u1", "short": "i2", "ushort": "u2", "int": "i4", "uint": "u4", "float": "f4",
@@ -16,7 +17,7 @@ _TYPES = {
     "double": "f8", "float64": "f8",
 }  # fmt: skip
 _ORDER = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
-_LONGEST_HEADER = 1 << 20
+_LONGEST_HEADER, _BLOCK = 1 << 20, 1_000_000
 
 
 @dataclass
@@ -31,6 +32,34 @@ class _Header:
 def read(path: Path) -> Raw:
     """Vertices, normals and triangles of a PLY file; DataError where it is damaged, cut short or no PLY."""
     header = _header(path)
+    return joined(within(_cloud(path, header), path)) if _is_packed_cloud(header) else _whole(path, header)
+
+
+def blocks(path: Path) -> Iterator[Raw]:
+    """The same in blocks where it is a cloud of bytes; a mesh, or text, as one."""
+    header = _header(path)
+    yield from _cloud(path, header) if _is_packed_cloud(header) else [_whole(path, header)]
+
+
+def _is_packed_cloud(header: _Header) -> bool:
+    return bool(header.order) and not any(e.name == "face" for e in header.elements)
+
+
+def _cloud(path: Path, header: _Header) -> Iterator[Raw]:
+    body = plybody.open_body(path, header.order, header.size, header.elements)
+    unit = units.stated(header.comments)
+    for element in header.elements:
+        if element.name != "vertex":
+            _skip(body, element)
+            continue
+        columns = body.fixed(element)
+        yield Raw(np.zeros((0, 3)), unit=unit, promised=element.count)
+        for at in range(0, element.count, _BLOCK):
+            points, normals = plybody.vertices([column[at : at + _BLOCK] for column in columns], element)
+            yield Raw(points, normals, unit=unit)
+
+
+def _whole(path: Path, header: _Header) -> Raw:
     body = plybody.open_body(path, header.order, header.size, header.elements)
     raw = Raw(np.zeros((0, 3)), unit=units.stated(header.comments))
     triangles = np.zeros((0, 3), np.int64)
@@ -39,12 +68,17 @@ def read(path: Path) -> Raw:
             raw.points, raw.normals = plybody.vertices(body.fixed(element), element)
         elif element.name == "face":
             triangles = fans(*body.lists(element, element.corners()))
-        elif any(p.count_type for p in element.properties):
-            body.lists(element, -1)
         else:
-            body.fixed(element)
+            _skip(body, element)
     raw.triangles = check_indices(triangles, len(raw.points), path) if len(triangles) else None
     return raw
+
+
+def _skip(body: plybody.Body, element: Element) -> None:
+    if any(p.count_type for p in element.properties):
+        body.lists(element, -1)
+    else:
+        body.fixed(element)
 
 
 def _header(path: Path) -> _Header:

@@ -1,9 +1,9 @@
 """What the format readers share: the raw content of a file, and the faults that any of them may meet."""
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,19 +12,25 @@ from numpy.typing import NDArray
 
 from barerail.errors import BarerailError, DataError, UsageError
 from barerail.records import Array
+from barerail.store import memory
 
 Triangles = NDArray[np.int32]
+_SOME_NORMALS = ("its normals left out, since part of it has none",)
 
 
 @dataclass(eq=False)
 class Raw:
-    """A file's content in its own unit: points (n, 3), normals (n, 3) and triangles (t, 3) where it has them."""
+    """A file's content in its own unit: points (n, 3), normals (n, 3) and triangles (t, 3) where it has them.
+
+    promised: of a block of a file's points, how many the whole file promises; 0 where it doesn't say.
+    """
 
     points: Array
     normals: NDArray[np.float32] | None = None
     triangles: Triangles | None = None
     unit: str | None = None
     remarks: tuple[str, ...] = ()
+    promised: int = 0
 
 
 def truncated(path: Path, promised: str, held: str) -> DataError:
@@ -81,6 +87,19 @@ def points_and_normals(rows: NDArray[Any], normal: Sequence[str]) -> tuple[Array
         return points, np.column_stack([rows[name].astype(np.float32) for name in normal])
 
 
+def finite(raw: Raw, farthest: float) -> tuple[Raw, int]:
+    """Without the points, and their triangles, that lie farther off or are no finite numbers; how many they are."""
+    good = np.logical_and.reduce(np.abs(raw.points) < farthest, axis=1)
+    lost = int((~good).sum())
+    if not lost:
+        return raw, 0
+    triangles = raw.triangles
+    if triangles is not None:
+        triangles = (np.cumsum(good) - 1)[triangles[good[triangles].all(axis=1)]].astype(np.int32)
+    normals = None if raw.normals is None else raw.normals[good]
+    return replace(raw, points=raw.points[good], normals=normals, triangles=triangles), lost
+
+
 def without_empty(raw: Raw) -> Raw:
     """A cloud without the places that the format itself marks as no point, by coordinates that are no number."""
     whole = ~np.isnan(raw.points).any(axis=1)
@@ -104,6 +123,42 @@ def one_mesh(parts: Sequence[tuple[Array, NDArray[np.int64]]], path: Path) -> Ra
     points = np.concatenate([points for points, _ in parts])
     faces = [check_indices(triangles, len(part), path) + at for (part, triangles), at in zip(parts, start)]
     return Raw(points, triangles=np.concatenate(faces).astype(np.int32))
+
+
+def within(blocks: Iterable[Raw], path: Path) -> Iterator[Raw]:
+    """The blocks as they come; DataError as soon as it is known that the job on all of them doesn't go into memory."""
+    count = 0
+    for block in blocks:
+        count += len(block.points)
+        memory.check(path, max(block.promised, count))
+        yield block
+
+
+def joined(blocks: Iterable[Raw]) -> Raw:
+    """A cloud's blocks as one."""
+    kept = list(blocks)
+    full = [block for block in kept if len(block.points)]
+    normals = [block.normals for block in full if block.normals is not None]
+    some = 0 < len(normals) < len(full)
+    return Raw(
+        np.concatenate([np.zeros((0, 3)), *(block.points for block in full)]),
+        np.concatenate(normals) if normals and not some else None,
+        unit=next((block.unit for block in kept if block.unit), None),
+        remarks=tuple(dict.fromkeys([*(r for block in kept for r in block.remarks), *(_SOME_NORMALS if some else ())])),
+    )
+
+
+def vertex_normals(points: Array, triangles: Triangles) -> NDArray[np.float32]:
+    """Unit normals (n, 3) at the vertices from the triangles' winding, weighted by area; zero where there is none."""
+    corners = points[triangles]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    total = np.zeros_like(points)
+    for axis in range(3):
+        for corner in range(3):
+            total[:, axis] += np.bincount(triangles[:, corner], across[:, axis], len(points))
+    length = np.linalg.norm(total, axis=1, keepdims=True)
+    unit: NDArray[np.float32] = (total / np.where(length > 0, length, 1)).astype(np.float32)
+    return unit
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 """Scan files as a `Scan`: the format by its ending, the unit, and every check a scan must pass. Only ever reads."""
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from barerail.errors import DataError, UsageError
 from barerail.records import Array, Note, Scan, Source
-from barerail.store import archive, e57, gltf, las, memory, obj, pcd, ply, stl, text, threemf, units
+from barerail.store import archive, e57, gltf, las, memory, obj, pcd, ply, stl, text, thinning, threemf, units
 from barerail.store.files import sha256
-from barerail.store.raw import Raw, Triangles
+from barerail.store.raw import Raw, finite, vertex_normals
 
 READERS: dict[str, Callable[[Path], Raw]] = {
     ".ply": ply.read, ".stl": stl.read, ".obj": obj.read,
@@ -20,30 +20,41 @@ READERS: dict[str, Callable[[Path], Raw]] = {
     ".e57": e57.read, ".las": las.read, ".laz": las.read,
     ".xyz": text.read, ".pts": text.read, ".csv": text.read, ".txt": text.read, ".asc": text.read,
 }  # fmt: skip
+BLOCKS: dict[str, Callable[[Path], Iterator[Raw]]] = {
+    ".ply": ply.blocks, ".e57": e57.blocks, ".las": las.blocks, ".laz": las.blocks,
+    ".xyz": text.blocks, ".pts": text.blocks, ".csv": text.blocks, ".txt": text.blocks, ".asc": text.blocks,
+}  # fmt: skip
 FEWEST_POINTS, FEWEST_OF_DETAIL = 10_000, 2_000
 THINNEST_MM = 1.0
 FARTHEST = 1e12
 """Coordinates beyond this, in file units, are fillers like 1e38 for `no point`, and count as not finite."""
 
 
-def read(paths: Sequence[Path], unit: str = "auto", scale: float = 1.0) -> Scan:
+def read(paths: Sequence[Path], unit: str = "auto", scale: float = 1.0, thin_mm: float = 0.0) -> Scan:
     """Read the scan files; coordinates come out in mm times `scale`, each file's in its own axes.
 
+    thin_mm: where it isn't 0, only one measured point in each cell of that size, mm as they come out, is kept.
     UsageError: no such file, an ending that isn't read, two of one name. DataError: empty, damaged, cut short, no scan,
     too few points, flat, a unit that can't be told or makes no chassis, one file twice.
     """
     check(paths)
-    first = _one(paths[0], unit, scale)
-    scans = [first, *(_one(path, unit, scale, first) for path in paths[1:])]
+    first = _one(paths[0], unit, scale, thin_mm)
+    scans = [first, *(_one(path, unit, scale, thin_mm, first) for path in paths[1:])]
     return first if len(scans) == 1 else together(scans)
 
 
-def _one(path: Path, unit: str, scale: float, first: Scan | None = None) -> Scan:
+def _one(path: Path, unit: str, scale: float, thin_mm: float, first: Scan | None = None) -> Scan:
     """One file as a scan; after the first it may be a detail, and has the first one's unit where it states none."""
     with archive.unpacked(path, READERS) as file:
-        raw, notes = _finite(READERS[file.suffix.lower()](file), path)
-    memory.check(path, len(raw.points), 0 if raw.triangles is None else len(raw.triangles))
-    _enough(raw, path, FEWEST_POINTS if first is None else FEWEST_OF_DETAIL)
+        if thin_mm:
+            raw, notes = _thinned(file, path, unit if first is None or unit != "auto" else first.unit, scale, thin_mm)
+        else:
+            raw = READERS[file.suffix.lower()](file)
+            held = len(raw.points)
+            raw, lost = finite(raw, FARTHEST)
+            notes = _dropped(lost, held, path)
+    memory.check(path, len(raw.points), 0 if raw.triangles is None else len(raw.triangles), thin_mm)
+    _enough(raw, path, FEWEST_POINTS if first is None else FEWEST_OF_DETAIL, thin_mm)
     unit, assumed, told = _unit(raw, unit) if first is None else _unit_of_more(raw, unit, first, path)
     k = units.MM_PER[unit] * scale
     points = raw.points * k
@@ -119,29 +130,40 @@ def _known(name: str, told: str) -> None:
         raise UsageError(f"{told}: a scan ending in '{ending}' isn't read: export it as one of {endings}")
 
 
-def _finite(raw: Raw, path: Path) -> tuple[Raw, tuple[Note, ...]]:
-    good = np.logical_and.reduce(np.abs(raw.points) < FARTHEST, axis=1)
-    lost = int((~good).sum())
-    if not lost:
-        return raw, ()
-    if 2 * lost > len(good):
-        raise DataError(f"{path.name}: {lost} of {len(good)} points have no finite coordinates: export it again")
-    if raw.triangles is not None:
-        whole = good[raw.triangles].all(axis=1)
-        raw.triangles = (np.cumsum(good) - 1)[raw.triangles[whole]].astype(np.int32)
-    raw.points = raw.points[good]
-    raw.normals = None if raw.normals is None else raw.normals[good]
-    note = Note("read", f"points dropped: their coordinates are not finite numbers (of {len(good)})", lost, True)
-    return raw, (note,)
+def _dropped(lost: int, held: int, path: Path) -> tuple[Note, ...]:
+    if 2 * lost > held:
+        raise DataError(f"{path.name}: {lost} of {held} points have no finite coordinates: export it again")
+    words = f"points dropped: their coordinates are not finite numbers (of {held})"
+    return (Note("read", words, lost, True),) if lost else ()
 
 
-def _enough(raw: Raw, path: Path, fewest: int) -> None:
+def _thinned(file: Path, path: Path, unit: str, scale: float, thin_mm: float) -> tuple[Raw, tuple[Note, ...]]:
+    """A file thinned as it is read, or right after where its format can't be read in blocks; what to tell of it."""
+
+    def edge(stated: str | None) -> float:
+        known = unit if unit != "auto" else stated
+        if known is None:
+            raise UsageError(f"{path.name} states no unit, and --thin counts in mm: say the unit with --unit")
+        return thin_mm / (units.MM_PER[known] * scale)
+
+    ending = file.suffix.lower()
+    blocks = BLOCKS[ending](file) if ending in BLOCKS else [READERS[ending](file)]
+    found = thinning.thinned(blocks, edge, FARTHEST, thin_mm, path)
+    words = (
+        f"{path.name} was thinned: {len(found.raw.points)} of {found.held} points kept, a measured one in each cell of "
+        f"{thin_mm:g} mm; every U follows from what was kept"
+    )
+    return found.raw, (Note("read", words, 1, True), *_dropped(found.lost, found.held, path))
+
+
+def _enough(raw: Raw, path: Path, fewest: int, thin_mm: float) -> None:
     if len(raw.points) < fewest:
         what = "a chassis" if fewest == FEWEST_POINTS else "a scan to join"
-        raise DataError(
-            f"{path.name} holds {len(raw.points)} points: {what} takes at least {fewest}; "
-            "scan it denser, or export it without thinning"
+        held = (
+            f"keeps {len(raw.points)} points under --thin {thin_mm:g}" if thin_mm else f"holds {len(raw.points)} points"
         )
+        advice = "thin it less" if thin_mm else "scan it denser, or export it without thinning"
+        raise DataError(f"{path.name} {held}: {what} takes at least {fewest}; {advice}")
 
 
 def _unit(raw: Raw, asked: str) -> tuple[str, bool, tuple[Note, ...]]:
@@ -187,16 +209,3 @@ def _unit_long(normals: NDArray[np.float32] | None) -> NDArray[np.float32] | Non
     good = np.isfinite(length) & (length > 0)
     scaled: NDArray[np.float32] = np.where(good, normals / np.where(good, length, 1), 0).astype(np.float32)
     return scaled if good.any() else None
-
-
-def vertex_normals(points: Array, triangles: Triangles) -> NDArray[np.float32]:
-    """Unit normals (n, 3) at the vertices from the triangles' winding, weighted by area; zero where there is none."""
-    corners = points[triangles]
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    total = np.zeros_like(points)
-    for axis in range(3):
-        for corner in range(3):
-            total[:, axis] += np.bincount(triangles[:, corner], across[:, axis], len(points))
-    length = np.linalg.norm(total, axis=1, keepdims=True)
-    unit: NDArray[np.float32] = (total / np.where(length > 0, length, 1)).astype(np.float32)
-    return unit

@@ -1,8 +1,9 @@
 """Points as text (XYZ, PTS, CSV and their like): separators, header lines, further columns, decimal commas."""
 
-import io
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +11,9 @@ import numpy as np
 from barerail.errors import DataError
 from barerail.records import Array
 from barerail.store import units
-from barerail.store.raw import Raw, truncated
+from barerail.store.raw import Raw, joined, truncated, within
 
-_HEAD_BYTES = 1 << 16
+_HEAD_BYTES, _LINES = 1 << 16, 500_000
 _NAME = re.compile(r"^(?P<axis>n?[xyz])(?:[ _]?[\[(]?(?P<unit>mm|cm|m|in|ft)[\])]?)?$", re.IGNORECASE)
 
 
@@ -30,14 +31,21 @@ class _Layout:
 
 def read(path: Path) -> Raw:
     """Points of a text file, and normals where it names them or three further columns are unit vectors."""
+    return joined(within(blocks(path), path))
+
+
+def blocks(path: Path) -> Iterator[Raw]:
+    """The same in blocks."""
     layout = _layout(path)
     wanted = [layout.columns[name] for name in ("x", "y", "z")]
     normal = [layout.columns[name] for name in ("nx", "ny", "nz") if name in layout.columns]
-    rows = _rows(path, layout, wanted + normal)
-    if layout.promised > len(rows):
-        raise truncated(path, f"{layout.promised} points", f"{len(rows)}")
-    normals = rows[:, 3:].astype(np.float32) if len(normal) == 3 else None
-    return Raw(np.ascontiguousarray(rows[:, :3]), normals, unit=layout.unit)
+    count = 0
+    for rows in _rows(path, layout, wanted + normal):
+        normals = rows[:, 3:].astype(np.float32) if len(normal) == 3 else None
+        count += len(rows)
+        yield Raw(np.ascontiguousarray(rows[:, :3]), normals, unit=layout.unit)
+    if layout.promised > count:
+        raise truncated(path, f"{layout.promised} points", f"{count}")
 
 
 def _layout(path: Path) -> _Layout:
@@ -93,14 +101,24 @@ def _by_place(lines: list[str], separator: str | None, comma: bool) -> dict[str,
     return columns | ({"nx": 3, "ny": 4, "nz": 5} if unit_long else {})
 
 
-def _rows(path: Path, layout: _Layout, columns: list[int]) -> Array:
-    text = path.read_text("utf-8-sig", "replace")
-    stream = io.StringIO(text.replace(",", ".") if layout.comma else text)
+def _rows(path: Path, layout: _Layout, columns: list[int]) -> Iterator[Array]:
+    at = layout.skip
+    with path.open(encoding="utf-8-sig", errors="replace") as stream:
+        lines = islice(stream, at, None)
+        while block := list(islice(lines, _LINES)):
+            if any(map(str.strip, block)):
+                yield _numbers(path, block, layout, columns, at)
+            at += len(block)
+
+
+def _numbers(path: Path, lines: list[str], layout: _Layout, columns: list[int], at: int) -> Array:
+    if layout.comma:
+        lines = [line.replace(",", ".") for line in lines]
     try:
-        return np.loadtxt(stream, delimiter=layout.separator, skiprows=layout.skip, usecols=columns, ndmin=2)
+        return np.loadtxt(lines, delimiter=layout.separator, usecols=columns, ndmin=2)
     except ValueError as error:
         row = re.search(r"row (\d+)", str(error))
         # numpy counts rows from 0 where a cell is no number, from 1 where cells are missing; blank lines count nowhere.
         first = 1 if "convert" in str(error) else 0
-        place = f" near line {layout.skip + int(row[1]) + first}" if row else ""
+        place = f" near line {at + int(row[1]) + first}" if row else ""
         raise DataError(f"{path.name} is damaged or cut short{place}: a row without three coordinates") from error

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.records import Array
-from barerail.store import archive, memory, units
+from barerail.store import archive, units
 from barerail.store.raw import Raw, moved, one_mesh
 
 _MM = {"micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
@@ -56,7 +56,6 @@ def read(path: Path) -> Raw:
         raise DataError(
             f"{path.name} is damaged: it states the unit {root.unit[:40]!r}, which 3MF has not: export it again"
         )
-    memory.check(path, sum(len(o.vertices) for o, _ in placed) // 3, sum(len(o.triangles) for o, _ in placed) // 3)
     raw = one_mesh([_mesh(part, matrix) for part, matrix in placed], path)
     raw.unit, k = units.named(_MM[root.unit])
     raw.points *= k
