@@ -142,7 +142,7 @@ def _both_faces(mesh: bool, found: list[Feature]) -> list[Feature]:
             if j in used or a.kind != b.kind or a.kind == "stud" or a.axis @ b.axis > -0.95:
                 continue
             across, along = _coaxial(a, b)
-            if -SHEET_MM < along < -0.5 and across < min(best_across, 0.25 * a.diameter):
+            if -SHEET_MM < along < -0.5 and across < min(best_across, (0.4 if mesh else 0.25) * a.diameter):
                 best, best_across = j, across
         used.add(best)
         merged.append(a if best < 0 else _sheet(a, found[best], mesh))
@@ -150,7 +150,8 @@ def _both_faces(mesh: bool, found: list[Feature]) -> list[Feature]:
 
 
 def _sheet(a: Feature, b: Feature, mesh: bool) -> Feature:
-    """A hole or slot from both faces of a sheet; in a fused mesh, where each disturbs the other, the mean of both."""
+    """A hole or slot from both faces of a sheet; in a fused mesh, where each disturbs the other, the mean of both, and
+    half of what they disagree by in its U."""
     across, along = _coaxial(a, b)
     thickness = abs(along)
     u = float(np.sqrt(a.axis @ (a.cov + b.cov) @ a.axis))
@@ -159,7 +160,7 @@ def _sheet(a: Feature, b: Feature, mesh: bool) -> Feature:
     if mesh:
         aside = (b.point - a.point - along * a.axis) / 2
         ends = np.array([a.point + aside, b.point - aside])
-        a = replace(a, diameter=(a.diameter + b.diameter) / 2)
+        a = replace(a, diameter=(a.diameter + b.diameter) / 2, cov=a.cov + np.outer(aside, aside))
     if a.kind == "slot":
         detail |= {"thickness_mm": round(thickness, 4), "u_thickness_mm": round(u, 4)}
         return replace(a, point=ends[0], ends=ends, detail=detail)
