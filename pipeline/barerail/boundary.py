@@ -22,7 +22,9 @@ def boundary() -> Iterator[None]:
             raise typer.Exit(stopping.CODE) from error
         if isinstance(error, MemoryError):
             typer.echo(
-                "barerail: the memory of this machine is too small for this scan: run again with --thin MM", err=True
+                "barerail: the memory of this machine is too small for this: thin the scan with "
+                "barerail clean SCAN --job DIR --thin MM, then run it again",
+                err=True,
             )
             raise typer.Exit(3) from error
         if isinstance(error, BarerailError):

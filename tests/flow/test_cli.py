@@ -115,7 +115,7 @@ def test_a_stage_that_refuses_is_code_3_a_stop_130_and_a_fault_1(tmp_path, stage
         (DataError("datum: nothing mirrors"), 3, "barerail: datum: nothing mirrors"),
         (KeyboardInterrupt(), 130, "barerail: stopped; what was done is kept, the same command goes on from there"),
         (RuntimeError("boom"), 1, "barerail: a fault of the program (RuntimeError: boom)"),
-        (MemoryError(), 3, "barerail: the memory of this machine is too small for this scan"),
+        (MemoryError(), 3, "barerail: the memory of this machine is too small for this: thin the scan"),
     ]:
         stages.fault["datum"] = error
         result = call("run", scan, "--job", tmp_path / "job", "--settings", settings)

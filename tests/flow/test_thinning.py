@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -33,6 +34,13 @@ def thin(path: Path, unit: str = "mm", mm: float = MM, scale: float = 1.0):
 
 def ply(path: Path, points=SHEET, **more) -> Path:
     return files.ply(path, points, kind="double", **more)
+
+
+class Rows(NamedTuple):
+    """A part of a scan."""
+
+    points: np.ndarray
+    normals: None = None
 
 
 def is_thinned(scan, points=SHEET, mm: float = MM) -> None:
@@ -109,6 +117,14 @@ def test_the_size_is_in_mm_whatever_the_unit_and_scale(tmp_path):
     np.testing.assert_allclose(doubled.points, 1.5 * thin(ply(tmp_path / "b.ply")).points, rtol=1e-12, atol=0)
     with pytest.raises(UsageError, match=r"a.ply states no unit, and --thin counts in mm: say the unit with --unit"):
         thin(tmp_path / "a.ply", "auto")
+
+
+def test_each_of_several_scans_is_thinned_in_the_unit_it_states(tmp_path):
+    first = ply(tmp_path / "a.ply", SHEET, comment="unit: mm")
+    second = ply(tmp_path / "b.ply", SHEET / 1000, comment="unit: m")
+    scan = readers.read([first, second], "auto", 1.0, MM)
+    for path, source in zip((first, second), scan.sources):
+        is_thinned(Rows(scan.points[slice(*source.rows)]), readers.read([path]).points)
 
 
 def test_packed_las_and_archives_are_thinned_too(tmp_path):

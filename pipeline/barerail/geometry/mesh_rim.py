@@ -36,16 +36,18 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
     a quarter of the directions in which no edge was seen.
     """
     sections = [_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in DEPTHS]
+    rim: Rim | None = None
     mean, band = np.asarray(start, float), max(1.6 * voxel, 0.25 * start[-1])
     for _ in range(ROUNDS):
-        rims = [rim for rim in (_fit(s, mean, band, voxel, curve) for s in sections) if rim is not None]
-        if len(rims) < 2:
+        *upper, rim = (_fit(s, mean, band, voxel, curve) for s in sections)
+        places = [u.mean for u in upper if u is not None]
+        if rim is None or not places:
             return None
-        before, mean = mean, np.mean([rim.mean for rim in rims[:-1]], axis=0)
-        mean[-1], band = rims[-1].mean[-1], 1.3 * voxel
+        before, mean = mean, np.append(np.mean(places, axis=0)[:-1], rim.mean[-1])
         if np.abs(mean - before).max() < 0.01:
             break
-    return replace(rims[-1], mean=mean)
+        band = 1.3 * voxel
+    return None if rim is None else replace(rim, mean=mean)
 
 
 def _dense(lines: list[Array], step: float) -> Array:
@@ -74,6 +76,8 @@ def _fit(section: Array, start: Array, band: float, voxel: float, curve: Curve) 
             return None
         if np.abs(step).max() < 1e-4:
             break
+    if weight.sum() < len(mean) + 1:
+        return None
     variance = float(weight @ d**2 / (weight.sum() - len(mean))) * max(1.0, SECTORS * voxel / (2 * np.pi * mean[-1]))
     cov = variance * np.linalg.pinv((jacobian * weight[:, None]).T @ jacobian)
     return Rim(mean, cov, float(np.sqrt(np.average(d**2, weights=weight))), len(edge), (SECTORS - len(edge)) / 4)

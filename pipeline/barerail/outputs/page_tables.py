@@ -165,7 +165,10 @@ def setting_rows(clean: CleanScan, features: Features, settings: ReportSettings)
         ("unit of the file", f"{clean.scan.unit}{guessed}, {clean.scan.mm_per_unit:g} mm each"),
         ("thinning cell", f"{fixed(clean.voxel_mm, 2)} mm, to find things; numbers come from every point"),
         ("noise, white", f"{fixed(noise.white_mm, 3)} mm"),
-        ("noise, correlated", f"{fixed(noise.corr_mm, 3)} mm over {fixed(noise.corr_length_mm, 0)} mm"),
+        (
+            "noise, correlated",
+            f"{fixed(noise.corr_mm, 3)} mm over {fixed(noise.corr_length_mm, 0)} mm (power {noise.power:g})",
+        ),
         ("scanner drift, assumed", f"{noise.drift_mm:g} mm and {noise.drift_mm_per_m:g} mm per m, 1 sd"),
         ("drawn on this page", f"at most {settings.page_triangles} triangles or points of the scan"),
         *((f"SHA-256 of {one_line(source.name)}", source.sha256) for source in clean.scan.sources),

@@ -42,7 +42,7 @@ def blocks(path: Path, maker: str) -> Iterator[Raw]:
 def _started(path: Path, maker: str) -> "subprocess.Popen[bytes]":
     root = str(Path(__file__).parents[2])
     places = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
-    command = [sys.executable, "-m", "barerail.store.apart", str(path.resolve()), maker]
+    command = [sys.executable, "-P", "-m", "barerail.store.apart", str(path.resolve()), maker]
     return subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,

@@ -47,7 +47,7 @@ def _one(path: Path, unit: str, scale: float, thin_mm: float, first: Scan | None
     """One file as a scan; after the first it may be a detail, and has the first one's unit where it states none."""
     with archive.unpacked(path, READERS) as file:
         if thin_mm:
-            raw, notes = _thinned(file, path, unit if first is None or unit != "auto" else first.unit, scale, thin_mm)
+            raw, notes = _thinned(file, path, unit, first, scale, thin_mm)
         else:
             raw = READERS[file.suffix.lower()](file)
             held = len(raw.points)
@@ -137,11 +137,13 @@ def _dropped(lost: int, held: int, path: Path) -> tuple[Note, ...]:
     return (Note("read", words, lost, True),) if lost else ()
 
 
-def _thinned(file: Path, path: Path, unit: str, scale: float, thin_mm: float) -> tuple[Raw, tuple[Note, ...]]:
+def _thinned(
+    file: Path, path: Path, unit: str, first: Scan | None, scale: float, thin_mm: float
+) -> tuple[Raw, tuple[Note, ...]]:
     """A file thinned as it is read, or right after where its format can't be read in blocks; what to tell of it."""
 
     def edge(stated: str | None) -> float:
-        known = unit if unit != "auto" else stated
+        known = unit if unit != "auto" else stated or (first.unit if first else None)
         if known is None:
             raise UsageError(f"{path.name} states no unit, and --thin counts in mm: say the unit with --unit")
         return thin_mm / (units.MM_PER[known] * scale)

@@ -22,6 +22,8 @@ MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
 MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, 0.25])
 """Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate and in a thin sheet:
 errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at 70."""
+THINNEST = 0.75
+"""Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 3.0
 """Thickness in voxels up to which both faces of a sheet disturb each other in a fused mesh (judgement)."""
 
@@ -183,7 +185,8 @@ def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None
     middle = face.centre + face.axes.T @ np.array([disc[0], disc[1], around.height])
     points, triangles = cloud.triangles(middle, disc[2] + 3 * spacing + 3.0)
     local = (points - face.centre) @ face.axes.T - [0.0, 0.0, around.height]
-    rim = fit_mesh_rim(local, triangles, disc, spacing, circle)
+    voxel = min(spacing, -around.other / THINNEST)
+    rim = fit_mesh_rim(local, triangles, disc, voxel, circle)
     if rim is None or _astray(rim, disc):
         rim = Rim(disc, spacing**2 * np.eye(3), np.inf, 0, np.inf)
     return replace(rim, n_wall=int(around.down_the_wall(rim.mean, cloud.sigma).sum()))

@@ -8,6 +8,8 @@ from barerail.records import Array, Feature, Plane
 
 GAP_MM = (10.0, 200.0)
 TAB_MM = 250.0
+UNSURE = 0.25
+"""Largest difference in place and size of a bracket's holes, in diameters, that their U may excuse (judgement)."""
 PARALLEL = np.cos(np.radians(8.0))
 
 
@@ -43,9 +45,12 @@ def _match(i: int, j: int, found: list[Feature]) -> tuple[float, int, int] | Non
     if abs(a.axis @ b.axis) < PARALLEL or not GAP_MM[0] < gap < GAP_MM[1]:
         return None
     across = float(np.linalg.norm(d - (d @ a.axis) * a.axis))
-    u = np.sqrt(np.linalg.eigvalsh(a.cov + b.cov)[-1])
-    alike = abs(a.diameter - b.diameter) < max(1.0, 0.12 * a.diameter, 2 * np.hypot(a.u_diameter, b.u_diameter))
-    if across > max(1.5, 0.15 * a.diameter, 2.5 * u) or not alike:
+    flat = np.eye(3) - np.outer(a.axis, a.axis)
+    u = float(np.sqrt(np.linalg.eigvalsh(flat @ (a.cov + b.cov) @ flat)[-1]))
+    u_size, most = float(np.hypot(a.u_diameter, b.u_diameter)), UNSURE * a.diameter
+    off = max(1.5, 0.15 * a.diameter, min(2.5 * u, most))
+    size = max(1.0, 0.12 * a.diameter, min(2 * u_size, most))
+    if across > off or abs(a.diameter - b.diameter) > size:
         return None
     return (gap + 10 * across, i, j)
 

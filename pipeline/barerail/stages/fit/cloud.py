@@ -68,8 +68,8 @@ def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
     fans = None
     if clean.scan.triangles is not None:
         first = clean.scan.triangles[:, 0]
-        order = np.argsort(first, kind="stable")
-        fans = (order, np.searchsorted(first[order], np.arange(len(clean.scan.points) + 1)))
+        count = np.bincount(first, minlength=len(clean.scan.points))
+        fans = (np.argsort(first, kind="stable"), np.concatenate([[0], np.cumsum(count)]))
     return Cloud(clean, surface, cKDTree(surface.points), clean.noise_mm, fans)
 
 

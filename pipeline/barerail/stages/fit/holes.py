@@ -160,8 +160,10 @@ def _sheet(a: Feature, b: Feature, mesh: bool) -> Feature:
     if mesh:
         aside = (b.point - a.point - along * a.axis) / 2
         ends = np.array([a.point + aside, b.point - aside])
-        a = replace(a, diameter=(a.diameter + b.diameter) / 2, cov=a.cov + np.outer(aside, aside))
+        u_d = max(a.u_diameter, abs(a.diameter - b.diameter) / 2)
+        a = replace(a, diameter=(a.diameter + b.diameter) / 2, u_diameter=u_d, cov=a.cov + np.outer(aside, aside))
     if a.kind == "slot":
         detail |= {"thickness_mm": round(thickness, 4), "u_thickness_mm": round(u, 4)}
-        return replace(a, point=ends[0], ends=ends, detail=detail)
+        length = (a.length + b.length) / 2 if mesh else a.length
+        return replace(a, point=ends[0], ends=ends, length=length, detail=detail)
     return replace(a, point=ends[0], length=thickness, u_length=u, ends=ends, detail=detail)

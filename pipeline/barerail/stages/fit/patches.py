@@ -153,7 +153,7 @@ def _largest_piece(surface: Surface, rows: Index) -> Index:
 def _is_curved(surface: Surface, rows: Index) -> bool:
     """True where normals turn across the patch by more than CURVED end to end, as on a strip of a tube.
 
-    The rate is that of the middle, since edges that the scanner has rounded turn too, less two standard errors.
+    In a mesh the rate is that of the middle, since edges that fusing has rounded turn too, less what it may be off.
     """
     centre, normal = _plane(surface.points[rows])
     d = surface.points[rows] - centre
@@ -161,11 +161,12 @@ def _is_curved(surface: Surface, rows: Index) -> bool:
     narrow = np.cross(normal, np.linalg.eigh(d.T @ d)[1][:, 2])
     x, slope = d @ narrow, n @ narrow
     low, left, right, high = np.quantile(x, [0.05, 0.2, 0.8, 0.95])
-    inner = (x >= left) & (x <= right)
-    x, slope = x[inner] - x[inner].mean(), slope[inner]
+    if surface.doubt:
+        inner = (x >= left) & (x <= right)
+        x, slope = x[inner] - x[inner].mean(), slope[inner]
     square = max(float(x @ x), 1e-12)
     rate = float(x @ slope) / square
-    unsure = 2 * surface.alike * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
+    unsure = surface.doubt * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
     return (abs(rate) - unsure) * float(high - low) > CURVED
 
 

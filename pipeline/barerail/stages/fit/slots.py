@@ -9,7 +9,7 @@ from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.stages.fit.bores import WALL_DEPTH, Bore, hangs_together
+from barerail.stages.fit.bores import WALL_DEPTH, Bore
 from barerail.stages.fit.cloud import Cloud
 
 LEAST_GAIN = 25.0
@@ -37,14 +37,16 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
 def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Rim | None:
     """The rim in a fused mesh, from sections under the face; None where a circle does nearly as well."""
     r, voxel = float(bore.rim.mean[2]), cloud.clean.spacing_mm
-    points, triangles = cloud.triangles(middle, 3 * r + start[3] + 3 * voxel)
+    points, triangles = cloud.triangles(middle, float(np.hypot(*start[:2])) + start[3] + start[4] + 3 * voxel + 3.0)
     rim = fit_mesh_rim((points - middle) @ bore.face.axes.T, triangles, start, voxel, stadium)
     if rim is None or rim.mean[3] < 0.5 * rim.mean[4] or rim.mean[4] < 0.75 * r or rim.misfit > 3:
         return None
-    if rim.n_wall * np.log(max(bore.rim.wall_rms / rim.wall_rms, 1.0)) < LEAST_GAIN / 2:
+    if rim.cov[3, 3] > voxel**2:
+        return None
+    if rim.n_wall * np.log(max(bore.rim.wall_rms / max(rim.wall_rms, 1e-9), 1.0)) < LEAST_GAIN / 2:
         return None
     wall = local[_down_the_wall(local, rim.mean, cloud.sigma)][:, :2]
-    if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), 0.4):
+    if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), 0.4, 0.6):
         return None
     x, y, size, _ = bore.edge
     return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, size]) ** 2)
@@ -72,14 +74,17 @@ def _is_slot(rim: Rim, points: RimPoints, r: float) -> bool:
     half, width = float(rim.mean[3]), float(rim.mean[4])
     shape = half / width > 0.2 and width > 0.78 * r
     smooth = rim.wall_rms < 1.5 * points.noise
-    return bool(shape and smooth and _walled(rim, points.wall, points.density, 0.25) and rim.misfit <= 3)
+    return bool(shape and smooth and _walled(rim, points.wall, points.density, 0.25, 0.0) and rim.misfit <= 3)
 
 
-def _walled(rim: Rim, wall: Array, density: float, seen: float) -> bool:
-    """Whether wall points (n, 2) make up more than the share `seen` of the wall, some of them round either end."""
+def _walled(rim: Rim, wall: Array, density: float, seen: float, past: float) -> bool:
+    """Whether wall points (n, 2) make up more than the share `seen` of the wall, some of them round either end.
+
+    past: how far round, in radii beyond the straight part; what stands less far may be flank where the end is torn.
+    """
     half, width = float(rim.mean[3]), float(rim.mean[4])
     along = (wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
-    ends = min((along > half).sum(), (along < -half).sum())
+    ends = min((along > half + past * width).sum(), (along < -half - past * width).sum())
     near = (np.abs(stadium(rim.mean[None], wall)[0]) < 1.0).sum()
     share = near / (density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
     return bool(ends >= 2 and near >= 6 and share > seen)
@@ -124,8 +129,7 @@ def _density(edge: Array, slot: Array, spacing: float) -> float:
 def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
     axes, mean, cov = bore.face.axes, rim.mean, rim.cov
     local = np.zeros((3, 3))
-    hanging = hangs_together(noise, float(mean[3] + mean[4]))
-    local[:2, :2] = cov[:2, :2] + np.diag(hanging[:2])
+    local[:2, :2] = cov[:2, :2] + np.eye(2) * noise.corr_mm**2
     local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(n, 1) + bore.edge[3] ** 2
     turn = np.array([-plane.axes[1], plane.axes[0]])
     total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])

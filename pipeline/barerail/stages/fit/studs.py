@@ -42,7 +42,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
     except DataError:
         return None
     axis = fit.axis * np.sign(fit.axis[2])
-    near = np.abs(fit.residuals) < max(2.5 * cloud.roughest(1.5), 0.3)
+    near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
     arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
     rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
     clear = near.mean() > 0.7 and arc > 0.6 and rms < max(cloud.roughest(1.5), 0.15)
@@ -141,7 +141,7 @@ def _on_tube(
         return None
     axis = fit.axis * np.sign(float(fit.axis @ out))
     seat = _meets(fit.point, axis, tube)
-    on = np.abs(fit.residuals) < max(2.5 * cloud.roughest(1.5), 0.3)
+    on = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
     if seat is None or not _is_shaft(fit, points, on, cloud, settings):
         return None
     return _feature(fit, axis, seat, points[on], on, tube, noise, cloud)
@@ -152,9 +152,8 @@ def _is_shaft(fit: CylinderFit, points: Array, on: NDArray[np.bool_], cloud: Clo
     rms = float(np.sqrt((fit.residuals[on] ** 2).mean())) if on.any() else np.inf
     sized = settings.hole_min_mm / 2 <= fit.radius < STUD_MM / 2
     round_about = cover(local, np.zeros(2), 0.0, np.inf) > 0.6
-    return bool(
-        sized and round_about and on.mean() > 0.8 and rms < max(1.5 * cloud.sigma, cloud.roughest(1.5) * cloud.mesh)
-    )
+    smooth = rms < (cloud.roughest(1.5) if cloud.mesh else 1.5 * cloud.sigma)
+    return bool(sized and round_about and on.mean() > 0.8 and smooth)
 
 
 def _meets(point: Array, axis: Array, tube: Feature) -> float | None:

@@ -21,7 +21,8 @@ class Surface:
 
     turn (m, k): cosine between the normals of a point and each neighbour, signs ignored where not oriented.
     rough: how far the points of a thin sheet may lie off its face, mm; 0 but in a fused mesh, where its faces disturb
-    each other. alike: by how much a mean of normals is less sure than if each were its own.
+    each other. doubt: how many standard errors of a face's own turn count for
+    nothing; 0 in a cloud, whose edges the scanner has not rounded over a voxel.
     """
 
     rows: Index
@@ -33,7 +34,7 @@ class Surface:
     blocks: Blocks
     tolerance: float
     rough: float
-    alike: float
+    doubt: float
     cell_area: float
     oriented: bool
 
@@ -52,6 +53,7 @@ def surface_of(clean: CleanScan) -> Surface:
         near = np.where(turn > 0, near, -1)
     else:
         turn = np.abs(turn)
+    mesh = clean.scan.triangles is not None
     return Surface(
         rows,
         points,
@@ -61,8 +63,8 @@ def surface_of(clean: CleanScan) -> Surface:
         turn,
         blocks_of(points),
         3 * max(_waviness(points, normals), 0.05),
-        0.0 if clean.scan.triangles is None else ROUGH_VOXELS * clean.spacing_mm,
-        1.0,
+        mesh * ROUGH_VOXELS * clean.spacing_mm,
+        2.0 * mesh,
         np.pi * typical**2 / 4.5,
         clean.oriented,
     )
@@ -91,4 +93,4 @@ def smoothed(surface: Surface, rounds: int = 2) -> Surface:
         normals = normals + np.einsum("ik,ikj->ij", sign, beside)
         normals = normals / np.linalg.norm(normals, axis=1)[:, None]
     turn = np.abs(cosines(normals, surface.near))
-    return replace(surface, normals=normals, turn=turn, flat=flatness(normals, near), alike=2.0)
+    return replace(surface, normals=normals, turn=turn, flat=flatness(normals, near), doubt=2 * surface.doubt)

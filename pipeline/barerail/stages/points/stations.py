@@ -65,8 +65,9 @@ def _stretch(left: Array, right: Array) -> tuple[float, float]:
 def _common(left: Rail, right: Rail, a: Array, b: Array, car: Array) -> tuple[Section, Section] | None:
     """The sections of a pair half-way between two stations that lie near each other; None where none do."""
     ways = [direction(car, np.array([s.axes[0] for s in rail.stations]))[:, 0] for rail in (left, right)]
+    steep = np.minimum(np.abs(ways[0])[:, None], np.abs(ways[1]))
     apart = np.abs(a[:, None, 0] - b[None, :, 0])
-    near = (apart <= 2 * SLIDE_MM) & (np.abs(ways[0]) > ALONG)[:, None] & (np.abs(ways[1]) > ALONG)
+    near = (steep > ALONG) & (apart <= 2 * SLIDE_MM * steep)
     if not near.any():
         return None
     at = (a[:, None, 0] + b[None, :, 0]) / 2
