@@ -14,6 +14,8 @@ from barerail.records import Array, Index
 from barerail.stages.fit.surface import FLAT, NEAREST, Surface, smoothed
 
 CURVED = np.radians(4.0)
+BULGED = np.radians(7.0)
+"""What fusing bulges a thin sheet's tab by, as a turn from side to side: 0.6 mm over 40 mm (judgement)."""
 MOST_POINTS = 1000
 """Most thinned points that a first plane rests on; the numbers come later, from full resolution."""
 
@@ -34,11 +36,15 @@ class Patch:
 
 @dataclass(frozen=True)
 class Grip:
-    """How far a patch reaches: flatness of its points, turn of their normals (rad), distance from its plane (mm)."""
+    """How far a patch reaches: flatness of its points, turn of their normals (rad), distance from its plane (mm).
+
+    curved: turn from side to side from which it is a strip of a tube, rad.
+    """
 
     steepest: float
     turn: float
     offset: float
+    curved: float
 
 
 def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
@@ -49,13 +55,13 @@ def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
     """
     least = max(8, int(100 * least_cm2 / surface.cell_area))
     typical = float(np.quantile(surface.flat, 0.25))
-    strict = Grip(float(np.clip(3 * typical, np.radians(2.5), FLAT)), 2 * FLAT, surface.tolerance)
-    loose = Grip(2 * FLAT, 4 * FLAT, 2 * surface.tolerance)
+    strict = Grip(float(np.clip(3 * typical, np.radians(2.5), FLAT)), 2 * FLAT, surface.tolerance, CURVED)
+    loose = Grip(2 * FLAT, 4 * FLAT, 2 * surface.tolerance, CURVED)
     owner = np.full(len(surface.points), -1)
     cores: list[Index] = []
     looks = [(surface, strict), (surface, loose)]
     if surface.rough:
-        looks.append((smoothed(surface), replace(loose, offset=surface.rough)))
+        looks.append((smoothed(surface), replace(loose, offset=surface.rough, curved=BULGED)))
     for seen, grip in looks:
         free = np.flatnonzero(owner < 0)
         found = [c for p in _smooth_pieces(seen, free, grip, least) for c in _planes_in(seen, p, grip, least)]
@@ -109,7 +115,7 @@ def _planes_in(surface: Surface, piece: Index, grip: Grip, least: int) -> list[I
         inside = _best_plane(surface, piece, grip)
         if len(inside) < least:
             break
-        if not _is_curved(surface, inside):
+        if not _is_curved(surface, inside, grip.curved):
             found.append(inside)
         piece = np.setdiff1d(piece, inside)
     return found
@@ -150,8 +156,8 @@ def _largest_piece(surface: Surface, rows: Index) -> Index:
     return rows[label == np.argmax(np.bincount(label))]
 
 
-def _is_curved(surface: Surface, rows: Index) -> bool:
-    """True where normals turn across the patch by more than CURVED end to end, as on a strip of a tube.
+def _is_curved(surface: Surface, rows: Index, most: float) -> bool:
+    """True where normals turn across the patch by more than `most` (rad) end to end, as on a strip of a tube.
 
     In a mesh the rate is that of the middle, since edges that fusing has rounded turn too, less what it may be off.
     """
@@ -167,7 +173,7 @@ def _is_curved(surface: Surface, rows: Index) -> bool:
     square = max(float(x @ x), 1e-12)
     rate = float(x @ slope) / square
     unsure = surface.doubt * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
-    return (abs(rate) - unsure) * float(high - low) > CURVED
+    return (abs(rate) - unsure) * float(high - low) > most
 
 
 def _joined(surface: Surface, cores: list[Index], gap: float = 60.0) -> list[Index]:

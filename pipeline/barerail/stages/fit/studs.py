@@ -19,6 +19,8 @@ from barerail.stages.fit.surface import Surface
 
 LONGEST = 90.0
 """Longest stud, mm (judgement)."""
+SQUARE = np.cos(np.radians(6.0))
+"""How square a stud stands on its face (judgement)."""
 FOOT_MM = 8.0
 """How far above a tube the lowest point of a stud's shaft may be seen, mm: a weld hides its foot (judgement)."""
 
@@ -46,7 +48,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
     arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
     rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
     clear = near.mean() > 0.7 and arc > 0.6 and rms < max(cloud.roughest(1.5), 0.15)
-    if axis[2] < 0.985 or not clear or 2 * fit.radius < settings.hole_min_mm:
+    if axis[2] < SQUARE or not clear or 2 * fit.radius < settings.hole_min_mm:
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):
         return None
@@ -212,7 +214,7 @@ def shafts_on_faces(tubes: list[Feature], planes: tuple[Plane, ...]) -> tuple[li
 def _stands_on(tube: Feature, plane: Plane, k: int) -> Feature | None:
     """The stud a short tube is on a face, or None where it does not end there square and on the outer side."""
     square = float(tube.axis @ plane.normal)
-    if abs(square) < 0.985:
+    if abs(square) < SQUARE:
         return None
     axis = tube.axis * np.sign(square)
     height = float((tube.point - plane.centre) @ plane.normal) / abs(square)
