@@ -4,11 +4,13 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+import pytest
 import scan_files as files
+from format_files import three_mf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from barerail.errors import BarerailError
+from barerail.errors import BarerailError, DataError
 from barerail.store import readers
 
 NUMBERS = st.floats(-1e6, 1e6, allow_subnormal=False)
@@ -48,3 +50,24 @@ def test_numbers_written_as_ply_come_back(rows, form, extra):
     with tempfile.TemporaryDirectory() as folder:
         path = files.ply(Path(folder) / "a.ply", np.array(rows), form, "double", extra=extra)
         np.testing.assert_allclose(readers.READERS[".ply"](path).points, rows, rtol=1e-9, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("ending", "words"),
+    [
+        (".obj", r"a.obj is damaged: a face with no proper vertex numbers"),
+        (".stl", r"a.stl is cut short: \d+ corners for \d+ whole triangles: copy it again"),
+        (".3mf", r"a.3mf builds nothing: its list of items is empty: export it with the scan on the plate"),
+    ],
+)
+def test_damaged_meshes_say_what_is_wrong_and_what_to_do(tmp_path, ending, words):
+    path = tmp_path / f"a{ending}"
+    if ending == ".obj":
+        files.obj(path, faces=["f 1 2 0"])
+    elif ending == ".stl":
+        files.stl_text(path)
+        path.write_text(path.read_text().replace("endfacet", "", 1))
+    else:
+        three_mf(path, "millimeter", "")
+    with pytest.raises(DataError, match=words):
+        readers.read([path], "mm")

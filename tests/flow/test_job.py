@@ -10,7 +10,7 @@ from pathlib import Path
 import outputs_case as case
 import pytest
 import scan_files
-from stand_ins import Stages, do, quick
+from stand_ins import do, quick
 
 from barerail.errors import BarerailError, DataError, UsageError
 from barerail.run import process
@@ -25,20 +25,6 @@ with lock.held(pathlib.Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(60)
 """
-
-
-@pytest.fixture
-def stages(monkeypatch) -> Stages:
-    return Stages(monkeypatch)
-
-
-@pytest.fixture
-def job(tmp_path, stages) -> Path:
-    """A finished job."""
-    scan, settings = quick(tmp_path)
-    do(tmp_path / "job", scan, settings=settings)
-    stages.done.clear()
-    return tmp_path / "job"
 
 
 def snapshot(folder: Path) -> dict[str, bytes]:

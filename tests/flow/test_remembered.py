@@ -1,28 +1,12 @@
 """What a job remembers of options and settings files, and what a later settings file replaces."""
 
 import json
-from pathlib import Path
 
-import pytest
-from stand_ins import Stages, do, quick
+from stand_ins import do
 
 from barerail import run
 from barerail.given import Request
 from barerail.screen import Screen
-
-
-@pytest.fixture
-def stages(monkeypatch) -> Stages:
-    return Stages(monkeypatch)
-
-
-@pytest.fixture
-def job(tmp_path, stages) -> Path:
-    """A finished job."""
-    scan, settings = quick(tmp_path)
-    do(tmp_path / "job", scan, settings=settings)
-    stages.done.clear()
-    return tmp_path / "job"
 
 
 def test_what_options_set_stays_under_a_later_settings_file_unless_it_sets_it_too(job, stages, tmp_path, capsys):

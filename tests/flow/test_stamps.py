@@ -9,24 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from stand_ins import Stages, do, quick
+from stand_ins import do
 from test_job import snapshot
 
 from barerail.errors import UsageError
-
-
-@pytest.fixture
-def stages(monkeypatch) -> Stages:
-    return Stages(monkeypatch)
-
-
-@pytest.fixture
-def job(tmp_path, stages) -> Path:
-    """A finished job."""
-    scan, settings = quick(tmp_path)
-    do(tmp_path / "job", scan, settings=settings)
-    stages.done.clear()
-    return tmp_path / "job"
 
 
 def scale_in(job: Path) -> str:

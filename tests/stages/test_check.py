@@ -106,3 +106,10 @@ def test_names_that_no_point_has_or_that_were_not_found():
         check(POINTS, NOISE, [row("a", "a-bb", 3.0)], SETTINGS)
     with pytest.raises(DataError, match=r"tape.csv line 2: gone was not found in the scan"):
         check(POINTS, NOISE, [row("a", "gone", 3.0)], SETTINGS)
+
+
+@pytest.mark.parametrize("state", ["mirrored", "averaged", "constructed", "entered"])
+def test_a_length_to_a_point_that_was_not_measured_proves_nothing(state):
+    points = MountPoints((*POINTS.points, at("made", 100, 0, 0, state=state)), ())
+    with pytest.raises(DataError, match=f"made is {state}, not measured: its length would prove nothing"):
+        check(points, NOISE, [row("a", "made", 100.0)], SETTINGS)
