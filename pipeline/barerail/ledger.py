@@ -42,7 +42,7 @@ class Stage:
 STAGES = {
     "read": Stage((), ()),
     "join": Stage(("read",), ("stages/join",), (COMMON,)),
-    "clean": Stage(("read", "join"), ("stages/clean.py",)),
+    "clean": Stage(("read", "join"), ("stages/clean",)),
     "look": Stage(("read", "join", "clean"), ("outputs",)),
     "fit": Stage(("clean",), ("stages/fit",)),
     "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), (RECIPE, EARLIER)),

@@ -265,7 +265,6 @@ def test_same_scan_same_answer(rail_scan: Scan, rail_found: Features) -> None:
     assert again.noise == rail_found.noise and again.notes == rail_found.notes
 
 
-@pytest.mark.xfail(strict=True, reason="known gap: without normals a cell averages both faces of a thin plate")
 def test_without_normals_the_same_rail_sleeve_bracket_and_holes_are_found(rail_scan: Scan) -> None:
     features = found_in(replace(rail_scan, normals=None))
     assert sorted(f.kind for f in features.found) == ["bolt-axis", "hole", "hole", "hole", "sleeve"]
