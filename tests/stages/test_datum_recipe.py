@@ -77,6 +77,29 @@ def test_an_origin_feature_that_isn_t_seen_is_never_replaced(first: Datum) -> No
         redo(first.recipe, clean, replace(features, found=kept), truth)
 
 
+def panelled(features: Features, truth: np.ndarray, rows: set[int], back: bool, both: bool = True) -> Features:
+    """The same, its holes `rows` in a panel 3 mm thick across the car, led by its front face or its back one."""
+    ahead, found = truth[0, :3], list(features.found)
+    for i in rows:
+        faces = np.array([found[i].point, found[i].point - 3.0 * ahead])[:: -1 if back else 1]
+        axis = -ahead if back else ahead
+        found[i] = replace(found[i], kind="hole", point=faces[0], axis=axis, ends=faces if both else np.zeros((0, 3)))
+    return replace(features, found=tuple(found))
+
+
+def test_an_origin_in_a_panel_is_found_by_either_of_its_faces(first: Datum) -> None:
+    origin = {i.feature for i in first.influence if i.matrix[0].any()}
+    clean, features, truth = case(1, noise=0.05)
+    made = datum(clean, panelled(features, truth, origin, back=False), DatumSettings(**hints(truth)))
+    assert {i.feature for i in made.influence if i.matrix[0].any()} == origin
+    clean, features, truth = later(6)
+    again = datum(clean, panelled(features, truth, origin, back=True), DatumSettings(), recipe=made.recipe)
+    x = places(again.car_from_scan, features)[:, 0] - places(made.car_from_scan, case(1, noise=0.05)[1])[:, 0]
+    assert x == pytest.approx(0.0, abs=0.05)
+    with pytest.raises(DataError, match="2 of the features that the recipe's x = 0 rests on"):
+        redo(made.recipe, clean, panelled(features, truth, origin, back=True, both=False), truth)
+
+
 def test_an_origin_feature_that_moved_moves_x_by_half(first: Datum) -> None:
     clean, features, truth = later(6)
     origin = min(i.feature for i in first.influence if i.matrix[0].any())

@@ -75,7 +75,10 @@ def again(
 ) -> Made:
     """The frame as `recipe` makes it on this scan; its own guesses of front and above stay guesses."""
     found = repeat(recipe, features, surface, mirror, along)
-    origin = resting_on(found.origin, features.found, found.frame, features.noise.drift_mm)
+    by_face = list(features.found)
+    for i, f in zip(found.origin, found.faces, strict=True):
+        by_face[i] = f
+    origin = resting_on(found.origin, tuple(by_face), found.frame, features.noise.drift_mm)
     for name, axis, point in (("front", 0, hints.front), ("above", 2, hints.above)):
         if point is not None and found.frame[axis, :3] @ point < 0:
             raise UsageError(f"--{name} contradicts the recipe; leave it out, or set a new datum")

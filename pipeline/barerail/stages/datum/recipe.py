@@ -1,7 +1,7 @@
 """The recipe of a datum, and the same datum again on a later scan of the same car."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,9 @@ AHEAD, ASIDE = 4.0, 6.0
 """How far in mm a feature may lie from its place in the recipe along the car, and across it or in height: what two
 scans differ by, well under the distance of holes."""
 FEWEST = 3
+ALIKE, ACROSS = 0.9, 0.3
+"""Least cosine of axes that are one; most cosine to the car's length of an axis whose hole has one x on both faces."""
+SIDELESS = ("bolt-axis", "sleeve")
 
 
 @dataclass(frozen=True)
@@ -66,12 +69,14 @@ def _entry(f: Feature, frame: Array, is_origin: bool, x: float) -> dict[str, Any
 
 @dataclass(frozen=True, eq=False)
 class Repeat(Frozen):
-    """A frame that fits the recipe but for a last touch of x; which features are its origin; how many entries fit."""
+    """A frame that fits the recipe but for a last touch of x; which features are its origin, and these by the face that
+    the recipe took; how many entries fit."""
 
     rough: Array
     level: Level
     frame: Array
     origin: tuple[int, ...]
+    faces: tuple[Feature, ...]
     fits: int
     stand: Stand
 
@@ -166,7 +171,7 @@ def _placed(pattern: list[_Entry], found: tuple[Feature, ...], rough: Array, lev
     frame = rigid(np.eye(3), [0.0, 0.0, stand.z]) @ levelled(rough, level)
     links = [(i, j, e.at[0] - at[0]) for i, e in enumerate(pattern) for j, at in _like(e, found, frame)]
     if not links:
-        return Repeat(rough, level, frame, (), 0, stand)
+        return Repeat(rough, level, frame, (), (), 0, stand)
     shifts = np.array([s for _, _, s in links])
     votes = [len({links[k][0] for k in np.flatnonzero(np.abs(shifts - s) < AHEAD)}) for s in shifts]
     shift = float(np.median(shifts[np.abs(shifts - shifts[int(np.argmax(votes))]) < AHEAD]))
@@ -177,15 +182,30 @@ def _placed(pattern: list[_Entry], found: tuple[Feature, ...], rough: Array, lev
             taken[i] = j
     frame = frame.copy()
     frame[0, 3] += shift
-    return Repeat(
-        rough, level, frame, tuple(j for i, j in sorted(taken.items()) if pattern[i].target), len(taken), stand
-    )
+    origin = [(pattern[i], j) for i, j in sorted(taken.items()) if pattern[i].target]
+    faces = tuple(f for e, j in origin if (f := _facing(e, found[j], frame)))
+    return Repeat(rough, level, frame, tuple(j for _, j in origin), faces, len(taken), stand)
 
 
 def _like(entry: _Entry, found: tuple[Feature, ...], frame: Array) -> Iterator[tuple[int, Array]]:
     """Features of the entry's kind, size, axis and place but for x: index and place."""
     for j, f in enumerate(found):
         if f.kind == entry.kind and abs(f.diameter - entry.diameter) < SMALL + 2 * f.u_diameter:
-            at = transform(frame, f.point)
-            if np.all(np.abs(at[1:] - entry.at[1:]) < ASIDE) and abs(direction(frame, f.axis) @ entry.axis) > 0.9:
-                yield j, at
+            faced = _facing(entry, f, frame)
+            if faced is not None:
+                at = transform(frame, faced.point)
+                if np.all(np.abs(at[1:] - entry.at[1:]) < ASIDE):
+                    yield j, at
+
+
+def _facing(entry: _Entry, f: Feature, frame: Array) -> Feature | None:
+    """The feature by the face that the entry has; None where its axis is another, or its x is that of another face."""
+    axis = direction(frame, f.axis)
+    cosine = float(axis @ entry.axis)
+    if abs(cosine) <= ALIKE:
+        return None
+    if cosine > 0 or f.kind in SIDELESS:
+        return f
+    if len(f.ends) == 2:
+        return replace(f, point=f.ends[int(np.argmax(np.linalg.norm(f.ends - f.point, axis=1)))], axis=-f.axis)
+    return f if abs(axis[0]) < ACROSS else None
