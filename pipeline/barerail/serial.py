@@ -1,26 +1,20 @@
-"""A job for each of many scans, in processes of their own, and what their points say together."""
+"""A job for each of many scans, and what their points say together."""
 
 import csv
 import io
 import json
-import os
-import subprocess
-import sys
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from barerail.at_once import Work
 from barerail.errors import DataError, UsageError
-from barerail.ledger import Watch
-from barerail.records import Car, Note, Series
-from barerail.settings import SeriesSettings
-from barerail.store import memory, tables
-
-SAFE, SHARE_FREE = 1.25, 0.75
-"""Memory kept for a scan over what the largest so far took, and the share of the free memory that is used."""
+from barerail.records import Car, Series
+from barerail.settings import DatumSettings, SeriesSettings
+from barerail.store import tables
+from barerail.working import Order
 
 
 @dataclass(frozen=True)
@@ -35,13 +29,11 @@ class Task:
 
 @dataclass(frozen=True)
 class Done:
-    """How a scan's job ended. message: its error line; peak_mb: most memory it took."""
+    """How a scan's job ended. message: its error line."""
 
     task: Task
     code: int
     message: str
-    seconds: float
-    peak_mb: float
 
 
 def tasks_of(scans: Sequence[Path], jobs: Path, who: Mapping[str, tuple[str, str]]) -> list[Task]:
@@ -56,71 +48,24 @@ def tasks_of(scans: Sequence[Path], jobs: Path, who: Mapping[str, tuple[str, str
     return list(found.values())
 
 
-def run_all(
-    tasks: Sequence[Task], options: Sequence[str], settings: SeriesSettings, watch: Watch
-) -> tuple[list[Done], list[Note]]:
-    """Every task's job done, as many at once as processors and memory allow; one that fails leaves the others alone.
-
-    The first scan runs alone and shows how much memory one takes; later ones raise that figure. One at a time where the
-    system doesn't say what is free. A job that is done already is not done again: its own records say so.
-    """
-    waiting, done = list(tasks), list[Done]()
-    at_work: dict[subprocess.Popen[bytes], tuple[Task, float]] = {}
-    budget = 1000 * settings.memory_gb if settings.memory_gb else SHARE_FREE * (memory.available() or 0) / 1e6
-    most = settings.at_once or os.cpu_count() or 1
-    peak = 0.0
-    while waiting or at_work:
-        room = 1 if peak == 0 else max(1, min(most, int(budget // (SAFE * peak))))
-        while waiting and len(at_work) < room:
-            task = waiting.pop(0)
-            watch.begin(task.job.name)
-            at_work[_started(task, options)] = (task, time.monotonic())
-        ended, usage = _wait(at_work)
-        task, began = at_work.pop(ended)
-        result = Done(task, ended.returncode, _last_line(ended.returncode, task.job), time.monotonic() - began, usage)
-        peak = max(peak, usage)
-        done.append(result)
-        watch.end(task.job.name, _told(result, len(done), len(tasks)))
-    order = {task.job: i for i, task in enumerate(tasks)}
-    told = Note(
-        "series", f"memory: the largest scan took {peak:.0f} MB, {most} at once at most, {budget:.0f} MB in all"
-    )
-    return sorted(done, key=lambda d: order[d.task.job]), [told]
+def run_all(tasks: Sequence[Task], options: Sequence[tuple[str, Path | str]], lead: bool, work: Work) -> list[Done]:
+    """Every task's job done. lead: the first that ends well sets the datum, and the names, of those after it."""
+    done: list[Done] = []
+    while lead and len(done) < len(tasks) and not (done and done[-1].code == 0):
+        done += _done(tasks[len(done) : len(done) + 1], options, work)
+    if lead:
+        options = [*options, ("--datum-from", done[-1].task.job)]
+    return done + _done(tasks[len(done) :], options, work)
 
 
-def _started(task: Task, options: Sequence[str]) -> "subprocess.Popen[bytes]":
-    command = [sys.executable, "-m", "barerail", "run", str(task.scan), "--job", str(task.job), "--quiet", *options]
-    task.job.parent.mkdir(parents=True, exist_ok=True)
-    with _log(task.job).open("wb") as out:
-        return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=out)
+def _done(tasks: Sequence[Task], options: Sequence[tuple[str, Path | str]], work: Work) -> list[Done]:
+    ended = work.done([Order(task.scan, task.job, tuple(options)) for task in tasks])
+    return [Done(task, e.code, e.message) for task, e in zip(tasks, ended)]
 
 
-def _wait(at_work: Mapping["subprocess.Popen[bytes]", tuple[Task, float]]) -> tuple["subprocess.Popen[bytes]", float]:
-    """The first process to end, its return code set, and the most memory it took, MB."""
-    while True:
-        for process in at_work:
-            pid, status, usage = os.wait4(process.pid, os.WNOHANG)
-            if pid:
-                process.returncode = os.waitstatus_to_exitcode(status)
-                return process, usage.ru_maxrss / 1000
-        time.sleep(0.05)
-
-
-def _log(job: Path) -> Path:
-    return job.with_name(f"{job.name}.log")
-
-
-def _last_line(code: int, job: Path) -> str:
-    lines = _log(job).read_text("utf-8", "replace").strip().splitlines()
-    _log(job).unlink()
-    if code < 0:
-        return f"killed by signal {-code}: run the same command again, it goes on from there"
-    return lines[-1].removeprefix("barerail: ") if lines and code else ""
-
-
-def _told(done: Done, count: int, total: int) -> str:
-    state = "done" if done.code == 0 else f"FAILED ({done.code}): {done.message}"
-    return f"{state}, {done.peak_mb:.0f} MB; {count} of {total}"
+def lead_is_wanted(settings: DatumSettings) -> bool:
+    """Whether each scan would set a datum of its own: then x = 0 need not be the same hole on two of them."""
+    return settings.method == "symmetry" and not (settings.origin or settings.reference)
 
 
 def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:

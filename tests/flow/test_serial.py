@@ -6,21 +6,26 @@ import os
 import signal
 import subprocess
 import sys
+import threading
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from barerail import serial
+from barerail import serial, working
+from barerail.at_once import Here, Work
 from barerail.errors import DataError, UsageError
 from barerail.outputs.page_series import series_html
 from barerail.outputs.series import series_csv, series_words, suggested
 from barerail.records import Car
-from barerail.screen import Screen
-from barerail.settings import SeriesSettings
+from barerail.screen import Board
+from barerail.settings import DatumSettings, SeriesSettings
 from barerail.stages.series import series
+from barerail.store import apart
 from barerail.store.tables import cars
+from barerail.working import Ended, Machine, Order
 
 
 def spread():
@@ -76,58 +81,106 @@ def test_a_table_of_repeated_scans() -> None:
 
 STAND_IN = """
 import json, os, pathlib, sys, time
-scan, job = sys.argv[1], pathlib.Path(sys.argv[2])
+_, scan, _, job, *options = sys.argv[1:]
+job = pathlib.Path(job)
 if "bad" in scan: print("barerail: no rails were found", file=sys.stderr); sys.exit(3)
-if "slow" in scan and not job.exists(): job.mkdir(); time.sleep(60)
+if "slow" in scan and not job.exists(): job.mkdir(); (job / "pid").write_text(f"{os.getpid()}."); time.sleep(60)
 job.mkdir(exist_ok=True)
-(job / "points.json").write_text(json.dumps({"points": []}))
+(job / "job.json").write_text(json.dumps(options))
 """
 
 
 @pytest.fixture
-def stand_in(monkeypatch: pytest.MonkeyPatch):
+def stand_in(monkeypatch: pytest.MonkeyPatch) -> None:
     """Jobs that take no time: one kind fails, one kind hangs the first time."""
+    monkeypatch.setattr(working, "COMMAND", (sys.executable, "-c", STAND_IN))
 
-    def start(task, options):
-        task.job.parent.mkdir(parents=True, exist_ok=True)
-        with serial._log(task.job).open("wb") as out:
-            return subprocess.Popen([sys.executable, "-c", STAND_IN, str(task.scan), str(task.job)], stderr=out)
 
-    monkeypatch.setattr(serial, "_started", start)
+def worked(tasks: list[serial.Task], board: Board, lead: bool = False, **asked: object) -> tuple[list, Work]:
+    work = Work(Here(), SeriesSettings(**asked), board)
+    with board:
+        return serial.run_all(tasks, (), lead, work), work
+
+
+def options_of(task: serial.Task) -> list[str]:
+    return json.loads((task.job / "job.json").read_text())
 
 
 def test_one_bad_scan_fails_alone_with_its_message(tmp_path: Path, stand_in, capsys) -> None:
     tasks = serial.tasks_of([Path("good.ply"), Path("bad.ply"), Path("other.ply")], tmp_path / "jobs", {})
-    done, notes = serial.run_all(tasks, (), SeriesSettings(at_once=2), Screen(quiet=False))
+    done, work = worked(tasks, Board(3), at_once=2)
     assert [d.code for d in done] == [0, 3, 0] and done[1].message == "no rails were found"
-    assert all(d.peak_mb > 1 for d in done) and "memory: the largest scan took" in notes[0].text
-    told = capsys.readouterr().err
-    assert "FAILED (3): no rails were found" in told and "3 of 3" in told
-    assert not list((tmp_path / "jobs").glob("*.log"))
+    assert work.peak_mb > 1 and "memory: the largest scan took" in work.told()
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 3 and "FAILED (3): no rails were found" in "".join(told) and told[-1].endswith("3 of 3")
     assert serial.failures(done) == {"bad": "no rails were found"}
     serial.enough(done)
     with pytest.raises(DataError, match="none of 1 scans"):
         serial.enough(done[1:2])
 
 
-def test_a_killed_worker_costs_nothing_but_time(tmp_path: Path, stand_in, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_first_scan_that_ends_well_sets_the_datum_of_the_rest(tmp_path: Path, stand_in) -> None:
+    tasks = serial.tasks_of([Path(f"{n}.ply") for n in ("bad", "one", "two", "three")], tmp_path / "jobs", {})
+    done, _ = worked(tasks, Board(4, quiet=True), lead=True)
+    assert [d.code for d in done] == [3, 0, 0, 0] and [d.task for d in done] == tasks
+    assert "--datum-from" not in options_of(tasks[1])
+    for task in tasks[2:]:
+        assert options_of(task)[-2:] == ["--datum-from", str(tasks[1].job)]
+    done, _ = worked(tasks[:1], Board(1, quiet=True), lead=True)
+    assert [d.code for d in done] == [3]
+    assert serial.lead_is_wanted(DatumSettings()) and not serial.lead_is_wanted(DatumSettings(origin="a-L"))
+
+
+def test_how_many_go_at_once_is_what_memory_was_seen_to_allow(tmp_path: Path) -> None:
+    """0.8 GB a scan and a quarter more: three in 3 GB, on each of two machines with processors for them."""
+
+    class Two:
+        now = most = 0
+
+        def machines(self) -> list[Machine]:
+            return [Machine(8, 9000.0), Machine(2, 9000.0)]
+
+        def work(self, order: Order) -> Ended:
+            self.now += 1
+            self.most = max(self.most, self.now)
+            time.sleep(0.02)
+            self.now -= 1
+            return Ended(0, peak_mb=800.0, idle="done" in order.scan.name)
+
+    for name, most in (("new", 3 + 2), ("done", 1)):
+        place, orders = Two(), [Order(Path(f"{name}{i}.ply"), tmp_path / str(i)) for i in range(12)]
+        work = Work(place, SeriesSettings(memory_gb=3.0), Board(12, quiet=True))
+        assert len(work.done(orders)) == 12 and place.most == work.most == most
+    assert "nothing was left to do" in work.told() and "3000 MB on 2 machines" in work.told()
+
+
+def test_a_killed_worker_costs_nothing_but_time(tmp_path: Path, stand_in) -> None:
     tasks = serial.tasks_of([Path("good.ply"), Path("slow.ply")], tmp_path / "jobs", {})
-    start = serial._started
 
-    def start_and_kill(task, options):
-        process = start(task, options)
-        if "slow" in str(task.scan):
-            while not task.job.exists():
-                pass
-            os.kill(process.pid, signal.SIGKILL)
-        return process
+    def kill() -> None:
+        told = tasks[1].job / "pid"
+        while not (told.exists() and told.read_text().endswith(".")):
+            time.sleep(0.01)
+        os.kill(int(told.read_text()[:-1]), signal.SIGKILL)
 
-    monkeypatch.setattr(serial, "_started", start_and_kill)
-    done, _ = serial.run_all(tasks, (), SeriesSettings(), Screen(quiet=True))
+    killer = threading.Thread(target=kill)
+    killer.start()
+    done, _ = worked(tasks, Board(2, quiet=True))
+    killer.join()
     assert done[1].code == -9 and "goes on from there" in done[1].message
-    monkeypatch.setattr(serial, "_started", start)
-    again, _ = serial.run_all(tasks, (), SeriesSettings(), Screen(quiet=True))
+    again, _ = worked(tasks, Board(2, quiet=True))
     assert [d.code for d in again] == [0, 0]
+
+
+def test_a_job_ends_with_the_program_that_started_it(tmp_path: Path) -> None:
+    """Its standard input ends, whatever ended the program."""
+    sample = Path(__file__).parents[2] / "samples" / "scan.ply"
+    command = [*working.COMMAND, "run", str(sample), "--job", str(tmp_path / "job"), "--unit", "mm"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+                          env=apart.environment(), text=True) as child:  # fmt: skip
+        assert child.stderr.readline().startswith("read")
+        child.stdin.close()
+        assert child.wait(60) == 1
 
 
 def test_cars_come_from_measured_points_of_the_names_file(tmp_path: Path) -> None:
@@ -141,9 +194,9 @@ def test_cars_come_from_measured_points_of_the_names_file(tmp_path: Path) -> Non
     (job / "points.json").write_text(json.dumps({"axes": axes, "points": points}))
     names = tmp_path / "names.csv"
     names.write_text("# axes: iso8855\nname,kind,x_mm,y_mm,z_mm\na-L,hole,1,2,3\nb-L,hole,1,2,3\n")
-    (car,) = serial.cars_of([serial.Done(serial.Task(Path("one.ply"), job, "7"), 0, "", 1.0, 1.0)], names)
+    (car,) = serial.cars_of([serial.Done(serial.Task(Path("one.ply"), job, "7"), 0, "")], names)
     assert car.names == ("a-L", "a-R") and car.car == "7" and car.u_diameter[0] == 0.1
-    (everything,) = serial.cars_of([serial.Done(serial.Task(Path("one.ply"), job), 0, "", 1.0, 1.0)], None)
+    (everything,) = serial.cars_of([serial.Done(serial.Task(Path("one.ply"), job), 0, "")], None)
     assert len(everything.names) == 3
 
 
@@ -159,7 +212,7 @@ def test_a_series_counts_in_the_axes_of_its_first_car(tmp_path: Path) -> None:
                  "z_mm": 3.0, "diameter_mm": 10.5, "U_diameter_mm": 0.2,
                  "covariance_mm2": (turn @ cov @ turn).tolist()}  # fmt: skip
         (job / "points.json").write_text(json.dumps({"axes": {"name": axes}, "points": [point]}))
-        done.append(serial.Done(serial.Task(Path(f"{name}.ply"), job), 0, "", 1.0, 1.0))
+        done.append(serial.Done(serial.Task(Path(f"{name}.ply"), job), 0, ""))
     one, two = serial.cars_of(done, None)
     assert one.axes == two.axes == "iso4130" and one.at == pytest.approx(np.array([[-1.0, -2.0, 3.0]]))
     assert two.at == pytest.approx(one.at) and two.cov == pytest.approx(one.cov)

@@ -1,11 +1,14 @@
 """Statistical tolerance intervals: what takes a share of all cars at a stated confidence, from the few measured."""
 
+from functools import cache
+
 import numpy as np
 from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import chi2, norm
 
 
+@cache
 def factor(n: int, share: float, confidence: float) -> float:
     """k such that mean +- k sd holds at least `share` of a normal population with `confidence` (ISO 16269-6, two-sided,
     mean and variance unknown).
