@@ -37,7 +37,7 @@ def cluster(address: str, jobs: Path) -> Iterator["Cluster"]:
         except TimeoutError as error:
             told = f"--cluster {address}: the scheduler has no workers: start some with: dask worker {address}"
             raise DataError(told) from error
-        _check_code(client)
+        _check_code(client, address)
         sign = jobs.resolve() / f".seen-{secrets.token_hex(8)}"
         files.write(sign, b"")
         try:
@@ -53,7 +53,8 @@ def _client(address: str) -> "Client":
         told = "--cluster needs Dask, which isn't installed here: pip install 'barerail[cluster]'"
         raise UsageError(told) from error
     # What Dask has to say of lost workers and large tasks is said here in the words of this program.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     warnings.filterwarnings("ignore", module="distributed")
     try:
         return Client(address, timeout=PATIENCE_S, set_as_default=False)
@@ -61,13 +62,19 @@ def _client(address: str) -> "Client":
         raise UsageError(f"--cluster {address}: no Dask scheduler answers there: {_SCHEDULER}") from error
 
 
-def _check_code(client: "Client") -> None:
-    """UsageError for the first worker that has other code or libraries than are here, or none."""
-    for worker, told in client.run(difference, made_by(), on_error="return").items():
-        if isinstance(told, Exception):
-            told = "this worker lacks barerail, or has an older one: install the same as here"
-        if told:
-            raise UsageError(f"--cluster: {worker}: {told}")
+def _check_code(client: "Client", address: str) -> None:
+    """UsageError for the first worker that has other code or libraries than are here, or none; the scheduler, which
+    passes orders on, must have them too."""
+    told = {f"the worker {w}": t for w, t in client.run(difference, made_by(), on_error="return").items()}
+    try:
+        told[f"the scheduler {address}"] = client.run_on_scheduler(difference, made_by())
+    except Exception as error:
+        told[f"the scheduler {address}"] = error
+    for who, what in told.items():
+        if isinstance(what, Exception):
+            what = "has no barerail, or an older one: install the same as here"
+        if what:
+            raise UsageError(f"--cluster: {who} {what}")
 
 
 class Cluster:

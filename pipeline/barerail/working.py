@@ -72,7 +72,7 @@ def work(order: Order) -> Ended:
     UsageError where this machine would make it by other code than asked.
     """
     if told := difference(order.made_by):
-        raise UsageError(told)
+        raise UsageError(f"--cluster: a worker {told}")
     unseen = _unseen(order)
     if not unseen:
         return _done(order)
@@ -163,7 +163,7 @@ def difference(other: Mapping[str, str]) -> str:
     if not names:
         return ""
     here, there = (", ".join(f"{name} {versions[name]}" for name in names) for versions in (own, other))
-    return f"this worker has {here}, the series is made by {there}: install the same on both"
+    return f"has {here}, the series is made by {there}: install the same on both"
 
 
 def _end_with_parent() -> None:

@@ -132,7 +132,7 @@ def test_the_same_bytes_as_on_one_machine_though_a_worker_is_killed(
         assert "was done before; 1 of 1" in said and held(jobs) == held(here)
         other = {**working.made_by(), "numpy": "0.1"}
         monkeypatch.setattr(cluster, "made_by", lambda: other)
-        with pytest.raises(UsageError, match=r"tcp://.*: this worker has numpy .*, the series is made by numpy 0\.1"):
+        with pytest.raises(UsageError, match=r"the worker tcp://.* has numpy .*, the series is made by numpy 0\.1"):
             with cluster.cluster(scheduler, tmp_path):
                 pass
     finally:
