@@ -1,6 +1,7 @@
 """The command that judges a later scan against an earlier one."""
 
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -99,7 +100,9 @@ def series(
         done = run_all(tasks, options, lead, work)
         board.say(f"{sum(d.code == 0 for d in done)} of {len(done)} scans; {work.told()}")
     enough(done)
-    found = spread(cars_of(done, names), asked)
+    measured, notes = cars_of(done, names)
+    found = spread(measured, asked)
+    found = replace(found, notes=(*found.notes, *notes))
     files = written(found, done, asked, jobs)
     typer.echo(series_words(found, asked, failures(done)) + "\n")
     for path in files:

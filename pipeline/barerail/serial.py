@@ -11,10 +11,15 @@ import numpy as np
 
 from barerail.at_once import Work
 from barerail.errors import DataError, UsageError
-from barerail.records import Car, Series
+from barerail.records import Array, Car, Note, Series
 from barerail.settings import DatumSettings, SeriesSettings
 from barerail.store import tables
 from barerail.working import Order
+
+REACH_MM = 15.0
+"""How far an automatic name's point may lie from the first car's: as for a names file."""
+EXTENDED = ("rail", "tube")
+"""Kinds whose point moves with what was seen of them."""
 
 
 @dataclass(frozen=True)
@@ -68,8 +73,9 @@ def lead_is_wanted(settings: DatumSettings) -> bool:
     return settings.method == "symmetry" and not (settings.origin or settings.reference)
 
 
-def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:
-    """The measured points of the jobs that ended well: those of the names file, or all where none was given.
+def cars_of(done: Sequence[Done], names: Path | None) -> tuple[list[Car], list[Note]]:
+    """The measured points of the jobs that ended well: those of the names file, or all where none was given; and what
+    of them was left out as another place than the first car's of that name.
 
     In the axes of the first one's datum.
     """
@@ -84,13 +90,34 @@ def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:
                 p for p in document["points"] if p["state"] == "measured" and (wanted is None or p["name"] in wanted)
             ]
             if mine:
-                found.append(_car(d.task, mine, document["axes"]["name"]))
-    return [car_in(car, found[0].axes) for car in found]
+                found.append(car_of(d.task, mine, document["axes"]["name"]))
+    return _alike([car_in(car, found[0].axes) for car in found], automatic=wanted is None)
 
 
-def _car(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
+def _alike(cars: Sequence[Car], automatic: bool) -> tuple[list[Car], list[Note]]:
+    """The cars without points that face the other way than the first car's of that name, the other face of a sheet; or,
+    where the names are automatic, that lie out of its reach."""
+    first: dict[str, tuple[Array, Array]] = {}
+    kept, lost = [], list[str]()
+    for car in cars:
+        rows = []
+        for i, name in enumerate(car.names):
+            at, axis = first.setdefault(name, (car.at[i], car.axis[i]))
+            far = automatic and car.kinds[i] not in EXTENDED and np.linalg.norm(car.at[i] - at) > REACH_MM
+            if far or axis @ car.axis[i] < 0:
+                lost.append(f"{name} of {car.scan}")
+            else:
+                rows.append(i)
+        kept.append(car.picked(rows))
+    told = f"left out, another place or the other face of what the first car has by that name: {', '.join(lost)}"
+    return kept, [Note("series", told, len(lost), warning=True)] if lost else []
+
+
+def car_of(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
+    """What points.json says of these points of a job, as a car of the series."""
+
     def column(*keys: str) -> np.ndarray:
-        return np.array([[np.nan if p[k] is None else p[k] for k in keys] for p in points], float)
+        return np.array([[np.nan if p.get(k) is None else p[k] for k in keys] for p in points], float)
 
     return Car(
         scan=task.job.name,
@@ -102,6 +129,7 @@ def _car(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
         u_diameter=column("U_diameter_mm")[:, 0] / 2,
         car=task.car,
         operator=task.operator,
+        axis=column("axis_x", "axis_y", "axis_z"),
         axes=axes,
     )
 

@@ -23,7 +23,19 @@ def cars(count: int, sd: float, own: float, seed: int, **who: object) -> list[Ca
         at = PLACES + own * rng.normal(size=PLACES.shape)
         at[0] += sd * rng.normal(size=3)
         cov = np.tile(own**2 * np.eye(3), (4, 1, 1))
-        out.append(Car(f"car{i}", NAMES, ("hole",) * 4, at, cov, np.full(4, 11.0), np.full(4, 0.05), **who))
+        out.append(
+            Car(
+                f"car{i}",
+                NAMES,
+                ("hole",) * 4,
+                at,
+                cov,
+                np.full(4, 11.0),
+                np.full(4, 0.05),
+                np.tile([0.0, 0, 1], (4, 1)),
+                **who,
+            )
+        )
     return out
 
 
@@ -65,7 +77,7 @@ def test_a_car_that_does_not_belong_is_named_and_left_out_of_the_second_result()
     bent = some[7]
     at = bent.at.copy()
     at[2] += [0.0, 6.0, 0.0]
-    some[7] = Car(bent.scan, bent.names, bent.kinds, at, bent.cov, bent.diameter, bent.u_diameter)
+    some[7] = Car(bent.scan, bent.names, bent.kinds, at, bent.cov, bent.diameter, bent.u_diameter, bent.axis)
     s = series(some, SeriesSettings())
     assert list(s.odd) == ["car7"] and "b-L lies +5.9" in s.odd["car7"] and " in y " in s.odd["car7"]
     assert s.without_odd is not None and s.without_odd.cars == 19
