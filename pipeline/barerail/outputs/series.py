@@ -51,7 +51,8 @@ def series_csv(s: Series) -> bytes:
     covariances = {(p.name, axis): dict(zip(COVARIANCE, row)) for p in s.points for axis, row in zip("xyz", p.cov)}
     kinds = {p.name: p.kind for p in s.points}
     rows = [
-        _row(name, kinds[name] if axis else "length", axis, v)
+        dict.fromkeys(COLUMNS, float("nan"))
+        | _row(name, kinds[name] if axis else "length", axis, v)
         | covariances.get((name, axis), {})
         | {f"without_odd_{key}": value for key, value in _numbers(less.get((name, axis))).items()}
         for (name, axis), v in spreads(s)
