@@ -42,14 +42,20 @@ class Done:
 
 
 def tasks_of(scans: Sequence[Path], jobs: Path, who: Mapping[str, tuple[str, str]]) -> list[Task]:
-    """A task a scan, its job's folder by the scan's name; UsageError where two would share one."""
+    """A task a scan, its job's folder by the scan's name; who: car and operator by a scan's path or file name.
+
+    UsageError where two would share a folder, and for a scan in `who` that isn't there.
+    """
     found: dict[str, Task] = {}
     for scan in scans:
         name = scan.stem if scan.stem != "scan" else f"{scan.parent.name}-{scan.stem}"
         if name in found:
             raise UsageError(f"series: {found[name].scan} and {scan} would share the job {jobs / name}: rename one")
-        car, operator = who.get(scan.name, ("", ""))
+        car, operator = who.get(str(scan), who.get(scan.name, ("", "")))
         found[name] = Task(scan, jobs / name, car, operator)
+    known = {part for scan in scans for part in (str(scan), scan.name)}
+    if lost := [scan for scan in who if scan not in known]:
+        raise UsageError(f"series: --cars tells of {lost[0]}, which isn't one of the scans")
     return list(found.values())
 
 
@@ -91,10 +97,10 @@ def cars_of(done: Sequence[Done], names: Path | None) -> tuple[list[Car], list[N
             ]
             if mine:
                 found.append(car_of(d.task, mine, document["axes"]["name"]))
-    return _alike([car_in(car, found[0].axes) for car in found], automatic=wanted is None)
+    return alike([car_in(car, found[0].axes) for car in found], automatic=wanted is None)
 
 
-def _alike(cars: Sequence[Car], automatic: bool) -> tuple[list[Car], list[Note]]:
+def alike(cars: Sequence[Car], automatic: bool) -> tuple[list[Car], list[Note]]:
     """The cars without points that face the other way than the first car's of that name, the other face of a sheet; or,
     where the names are automatic, that lie out of its reach."""
     first: dict[str, tuple[Array, Array]] = {}

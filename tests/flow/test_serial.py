@@ -103,9 +103,11 @@ def test_what_takes_a_zone() -> None:
 
 def test_tasks_have_folders_of_their_own() -> None:
     scans = [Path("x/one.ply"), Path("a/scan.ply"), Path("b/scan.ply")]
-    tasks = serial.tasks_of(scans, Path("jobs"), {"one.ply": ("7", "k")})
+    tasks = serial.tasks_of(scans, Path("jobs"), {"one.ply": ("7", "k"), "b/scan.ply": ("8", "")})
     assert [t.job.name for t in tasks] == ["one", "a-scan", "b-scan"]
-    assert (tasks[0].car, tasks[0].operator) == ("7", "k")
+    assert (tasks[0].car, tasks[0].operator) == ("7", "k") and [t.car for t in tasks] == ["7", "", "8"]
+    with pytest.raises(UsageError, match=r"--cars tells of two\.ply, which isn't one of the scans"):
+        serial.tasks_of(scans, Path("jobs"), {"two.ply": ("7", "k")})
     with pytest.raises(UsageError, match="share the job"):
         serial.tasks_of([Path("x/one.ply"), Path("y/one.ply")], Path("jobs"), {})
 

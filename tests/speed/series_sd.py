@@ -26,7 +26,7 @@ from barerail.outputs.table import points_json
 from barerail.records import Array, Car, Wanted
 from barerail.scene import SceneCase, make
 from barerail.scene.chassis import design
-from barerail.serial import Task, car_of
+from barerail.serial import Task, alike, car_of
 from barerail.settings import DatumSettings, FitSettings, SeriesSettings, Settings
 from barerail.stages.clean import clean
 from barerail.stages.datum import datum
@@ -137,7 +137,7 @@ def main() -> None:
             one = partial(scanned, seed=seed, fitted=fitted, lead=lead, varied=varied)
             found = list(pool.map(one, range(1, asked.cars + 1)))
             print("\n".join(f for f in found if isinstance(f, str)), end="")
-            cars = [f for f in found if isinstance(f, Car)]
+            cars, _ = alike([f for f in found if isinstance(f, Car)], automatic=True)
             rows += judged(cars, seed, known, varied)
             print(f"seed {seed}: {len(cars)} cars, {len(known)} points, varied: {', '.join(varied)}", flush=True)
     told(rows)

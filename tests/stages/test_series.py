@@ -54,6 +54,16 @@ def test_the_cars_own_spread_and_its_interval() -> None:
     assert few.n == 2 and np.isnan(few.sd) and few.mean == 1.5
 
 
+@pytest.mark.parametrize("said", [0.15, 0.6, 0.8, 1.0, 2.0])
+def test_a_u_that_is_too_large_does_not_hide_the_cars_own_spread(said: float) -> None:
+    """Measured with 0.15 mm though U says more: the interval still holds 0.8 mm, and 0.1 mm, 92 times of 100."""
+    rng = np.random.default_rng(11)
+    for sd in (0.8, 0.1):
+        found = [spread(np.hypot(sd, 0.15) * rng.normal(size=40), np.full(40, said)) for _ in range(300)]
+        assert np.mean([s.low <= sd <= s.high for s in found]) >= 0.92
+        assert max(s.high for s in found) < 2 * np.hypot(sd, 0.15)
+
+
 def test_points_lengths_and_zones_of_a_series() -> None:
     asked = SeriesSettings(lengths=(("a-L", "a-R"),), patterns={"plate": NAMES})
     s = series(cars(40, 0.8, 0.1, 1), asked)
@@ -70,6 +80,14 @@ def test_points_lengths_and_zones_of_a_series() -> None:
         series(cars(5, 0, 0.1, 1), SeriesSettings(lengths=(("a-L", "nowhere"),)))
     with pytest.raises(DataError, match="at least 3"):
         series(cars(2, 0, 0.1, 1), SeriesSettings())
+
+
+def test_a_u_that_is_too_large_is_told_of() -> None:
+    some = cars(12, 0.0, 0.1, 4)
+    large = [c.__class__(**{**c.__dict__, "cov": 16 * c.cov}) for c in some]
+    assert not [n for n in series(some, SeriesSettings()).notes if "less than their own U" in n.text]
+    (note,) = [n for n in series(large, SeriesSettings()).notes if "less than their own U" in n.text]
+    assert note.text.startswith("12 of 12 coordinates")
 
 
 def test_a_car_that_does_not_belong_is_named_and_left_out_of_the_second_result() -> None:

@@ -13,7 +13,7 @@ from barerail.records import Array, Car, Note, PointSpread, Series, Spread, Zone
 from barerail.settings import SeriesSettings
 
 from .gauge import gauge
-from .spread import spread
+from .spread import spread, too_large
 from .tolerance import factor
 
 __all__ = ["series"]
@@ -49,7 +49,18 @@ def _of(cars: Sequence[Car], settings: SeriesSettings) -> Series:
     lacking = [f"{p.name} ({p.axes[0].n})" for p in points if p.axes[0].n < len(cars)]
     if lacking:
         notes.append(Note("series", f"not found in every scan: {', '.join(lacking)}", len(lacking), warning=True))
+    notes += _too_large(points)
     return Series(len(cars), points, lengths, tuple(zones), gauge(cars, names), {}, None, tuple(notes), cars[0].axes)
+
+
+def _too_large(points: Sequence[PointSpread]) -> list[Note]:
+    """Says so where values scatter by less than their own U allows."""
+    count = sum(too_large(v) for p in points for v in p.axes)
+    text = (
+        f"{count} of {3 * len(points)} coordinates scatter by less than their own U says, of which the drift is "
+        "a setting: where U is too large, the cars' own sd is nearer to the end of its interval"
+    )
+    return [Note("series", text, count)] if count else []
 
 
 def _point(cars: Sequence[Car], name: str) -> PointSpread:
