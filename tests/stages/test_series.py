@@ -1,5 +1,7 @@
 """A series of cars: the cars' own spread told from the measurement's, tolerance factors, repeated scans, odd cars."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -95,12 +97,28 @@ def test_a_car_that_does_not_belong_is_named_and_left_out_of_the_second_result()
     bent = some[7]
     at = bent.at.copy()
     at[2] += [0.0, 6.0, 0.0]
-    some[7] = Car(bent.scan, bent.names, bent.kinds, at, bent.cov, bent.diameter, bent.u_diameter, bent.axis)
+    some[7] = replace(bent, at=at)
     s = series(some, SeriesSettings())
-    assert list(s.odd) == ["car7"] and "b-L lies +5.9" in s.odd["car7"] and " in y " in s.odd["car7"]
+    assert (
+        list(s.odd) == ["car7"]
+        and "own U 0.20 mm" in s.odd["car7"]
+        and "b-L lies +5.9" in s.odd["car7"]
+        and " in y " in s.odd["car7"]
+    )
     assert s.without_odd is not None and s.without_odd.cars == 19
     b = [next(p for p in r.points if p.name == "b-L").axes[1].sd for r in (s, s.without_odd)]
     assert b[0] > 1 and b[1] < 0.3
+
+
+def test_a_rail_seen_further_or_a_direction_that_is_not_held_makes_no_car_odd() -> None:
+    some = cars(12, 0.1, 0.1, 3)
+    at, cov, kinds = some[2].at.copy(), some[2].cov.copy(), list(some[2].kinds)
+    at[0, 0] += 5.0
+    cov[0, 0, 0] = 9.0
+    at[3, 0] += 200.0
+    kinds[3] = "rail"
+    some[2] = replace(some[2], at=at, cov=cov, kinds=tuple(kinds))
+    assert not series(some, SeriesSettings()).odd
 
 
 def test_tolerance_factors_are_those_of_the_tables() -> None:

@@ -159,8 +159,7 @@ def series_words(s: Series, settings: SeriesSettings, failed: Mapping[str, str])
     lines.append(text_table(head, rows, (False, False) + (True,) * 7))
     if s.zones:
         lines += wrapped(f"Holes that would take them ({ASSUMED}); <: lost in the measurement's own scatter")
-        cells = [_zone_cells(zone_row(z, settings)) for z in s.zones]
-        lines.append(text_table(("", "cars", "zone mm", "bolt", "suggested"), cells, (False, True, True, False, False)))
+        lines.append(_zone_table(s, settings))
     if s.gauge:
         cells = [(one_line(g.name), g.axis, *(fixed(v, 3) for v in (g.repeatability, g.reproducibility, g.cars)))
                  for g in s.gauge]  # fmt: skip
@@ -171,6 +170,7 @@ def series_words(s: Series, settings: SeriesSettings, failed: Mapping[str, str])
         rows = [_cells(name, axis, v) for (name, axis), v in changed(s)]
         lines += [f"Without {', '.join(s.odd)}, where the sd then differs by a tenth or more:"]
         lines.append(text_table(head, rows, (False, False) + (True,) * 7))
+        lines += ["Holes that would take them without it:", _zone_table(s.without_odd, settings)]
     lines += [f"! {name} failed: {why}" for name, why in failed.items()]
     return "\n".join([*lines, *(f"- {n.text}" for n in s.notes)])
 
@@ -185,6 +185,11 @@ def changed(s: Series) -> list[tuple[tuple[str, str], Spread]]:
 def _cells(name: str, axis: str, v: Spread) -> tuple[str, ...]:
     numbers = (fixed(v.mean, 2), fixed(v.sd, 2), fixed(rounded_up(v.own_U, 2), 2))
     return one_line(name), axis, str(v.n), *numbers, *(fixed(x, 2) for x in (v.between, v.low, v.high))
+
+
+def _zone_table(s: Series, settings: SeriesSettings) -> str:
+    cells = [_zone_cells(zone_row(z, settings)) for z in s.zones]
+    return text_table(("", "cars", "zone mm", "bolt", "suggested"), cells, (False, True, True, False, False))
 
 
 def _zone_cells(row: Mapping[str, Any]) -> tuple[str, ...]:
