@@ -1,6 +1,7 @@
 """The series command: one bad scan fails alone, what is done stays done, and the result says what it rests on."""
 
 import csv
+import io
 import json
 import os
 import signal
@@ -93,7 +94,11 @@ def test_with_and_without_a_car_that_does_not_belong(tmp_path: Path) -> None:
         and "Without car3, where the sd then differs" in told
         and "series.json has the figures" not in told + page
     )
-    assert page.count("may not belong") >= 3 and "cov x" in page
+    assert (
+        told.split("Without car3")[1].count("a-R") == 1 + 1 + 2
+        and page.count("may not belong") >= 3
+        and "cov x" in page
+    )
 
 
 def test_what_takes_a_zone() -> None:
@@ -161,6 +166,25 @@ def test_one_bad_scan_fails_alone_with_its_message(tmp_path: Path, stand_in, cap
     serial.enough(done)
     with pytest.raises(DataError, match="none of 1 scans"):
         serial.enough(done[1:2])
+
+
+def test_a_terminal_shows_a_line_for_each_scan_at_work_and_one_for_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stderr", terminal)
+    with Board(2) as board:
+        board.begin("one")
+        board.begin("two")
+        assert [task.description for task in board.bar.tasks] == ["all scans", "one", "two"]
+        board.end("two", Ended(3, "no [rails] were found", 1.0, 200.0))
+        assert [task.description for task in board.bar.tasks] == ["all scans", "one"]
+        board.end("one", Ended(0, seconds=2.0, idle=True))
+        assert board.bar.tasks[0].completed == 2
+    said = terminal.getvalue()
+    assert "FAILED (3): no [rails] were found, 200 MB; 1 of 2" in said and "was done before; 2 of 2" in said
 
 
 def test_the_first_scan_that_ends_well_sets_the_datum_of_the_rest(tmp_path: Path, stand_in) -> None:

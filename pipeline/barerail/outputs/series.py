@@ -179,7 +179,7 @@ def changed(s: Series) -> list[tuple[tuple[str, str], Spread]]:
     """Spreads without the cars that may not belong, those whose sd differs from that of all by a tenth or more."""
     whole = dict(spreads(s))
     less = [] if s.without_odd is None else spreads(s.without_odd)
-    return [(key, v) for key, v in less if not abs(v.sd - whole[key].sd) < 0.1 * whole[key].sd]
+    return [(key, v) for key, v in less if abs(v.sd - whole[key].sd) >= 0.1 * whole[key].sd]
 
 
 def _cells(name: str, axis: str, v: Spread) -> tuple[str, ...]:
