@@ -72,7 +72,7 @@ class Work:
             for i in waiting[: max(0, room - len(at_work))]:
                 waiting.remove(i)
                 self.watcher.begin(orders[i].job.name)
-                order = replace(orders[i], among=ceil(room / len(machines)))
+                order = replace(orders[i], among=ceil(room / max(1, len(machines))))
                 at_work[_started(self.place.work, order)] = i
             self.most = max(self.most, len(at_work))
             for future in wait(at_work, return_when=FIRST_COMPLETED).done:
@@ -118,4 +118,4 @@ def _room(machines: Iterable[Machine], peak: float, settings: SeriesSettings) ->
     if peak == 0:
         return 1
     fit = (min(settings.at_once or m.threads, int(_budget(m, settings) // (SAFE * peak))) for m in machines)
-    return sum(max(1, count) for count in fit)
+    return max(1, sum(max(1, count) for count in fit))

@@ -20,6 +20,7 @@ PATIENCE_S, LOST_S = 10.0, 60.0
 """For a scheduler to answer, and for its first worker; how often one without a result is asked whether any is left."""
 DATUM = ("datum.json", "points.csv")
 """What a job needs of the one whose datum it repeats."""
+GONE = "the scheduler went away: start it again, then"
 _SCHEDULER = "start one with: dask scheduler, and give --cluster the address that it prints"
 
 
@@ -87,10 +88,13 @@ class Cluster:
 
     def machines(self) -> list[Machine]:
         """Each host's threads, all its workers together, and the memory that was free when its first one was seen."""
-        workers = self.client.scheduler_info(n_workers=-1)["workers"]
-        hosts = {host["host"]: address for address, host in workers.items()}
-        new = {address: host for host, address in hosts.items() if host not in self.free}
-        told = self.client.run(memory.available, workers=list(new), on_error="return") if new else {}
+        try:
+            workers = self.client.scheduler_info(n_workers=-1)["workers"]
+            hosts = {worker["host"]: address for address, worker in workers.items()}
+            new = {address: host for host, address in hosts.items() if host not in self.free}
+            told = self.client.run(memory.available, workers=list(new), on_error="return") if new else {}
+        except OSError as error:
+            raise self._broken(GONE) from error
         self.free |= {new[a]: free / 1e6 for a, free in told.items() if isinstance(free, int)}
         threads = {host: sum(w["nthreads"] for w in workers.values() if w["host"] == host) for host in hosts}
         return [Machine(count, self.free.get(host, 0.0)) for host, count in threads.items()]
@@ -122,15 +126,12 @@ class Cluster:
                     return future.result(timeout=LOST_S)
                 except TimeoutError as error:
                     if not self.client.scheduler_info()["workers"]:
-                        told = (
-                            f"--cluster {self.address}: no worker is left: start some, and run the same command again"
-                        )
-                        raise DataError(told) from error
+                        raise self._broken("no worker is left: start some, then") from error
         except CancelledError as error:
-            told = (
-                f"--cluster {self.address}: the scheduler went away: run the same command again, it goes on from there"
-            )
-            raise DataError(told) from error
+            raise self._broken(GONE) from error
+
+    def _broken(self, why: str) -> DataError:
+        return DataError(f"--cluster {self.address}: {why} run the same command again, it goes on from there")
 
 
 def _told(order: Order) -> Order:

@@ -159,10 +159,10 @@ def _version(name: str) -> str:
 def difference(other: Mapping[str, str]) -> str:
     """What of `other` is made by something else than here, in words; empty where nothing is."""
     own = made_by()
-    names = [name for name, version in other.items() if own[name] != version]
+    names = [name for name, version in other.items() if own.get(name) != version]
     if not names:
         return ""
-    here, there = (", ".join(f"{name} {versions[name]}" for name in names) for versions in (own, other))
+    here, there = (", ".join(f"{n} {versions.get(n)}" for n in names) for versions in (own, other))
     return f"has {here}, the series is made by {there}: install the same on both"
 
 

@@ -11,11 +11,14 @@ from pathlib import Path
 
 import psutil
 import pytest
-from distributed import Client
+from distributed import CancelledError, Client, KilledWorker
 
 from barerail import cluster, working
+from barerail.at_once import Work
 from barerail.errors import DataError, UsageError
 from barerail.scene import SceneCase, make, write
+from barerail.screen import Board
+from barerail.settings import SeriesSettings
 
 PIPELINE = Path(working.__file__).parents[1]
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(PIPELINE)}
@@ -151,6 +154,48 @@ def test_an_address_that_does_not_answer_and_a_missing_extra(tmp_path: Path, mon
     with pytest.raises(UsageError, match=r"pip install 'barerail\[cluster\]'"):
         with cluster.cluster("tcp://127.0.0.1:1", tmp_path):
             pass
+
+
+class Broken:
+    """A client whose scheduler has no workers, or isn't there any more; what is given to it ends in `fault`."""
+
+    def __init__(self, fault: Exception) -> None:
+        self.fault = fault
+
+    def submit(self, *given: object, **how: object) -> "Broken":
+        return self
+
+    def result(self, timeout: float) -> None:
+        raise self.fault
+
+    def scheduler_info(self, **how: object) -> dict:
+        if isinstance(self.fault, OSError) and not isinstance(self.fault, TimeoutError):
+            raise self.fault
+        return {"workers": {}}
+
+
+def test_a_scan_whose_workers_are_lost_fails_alone_and_a_broken_cluster_ends_the_series(tmp_path: Path) -> None:
+    order = working.Order(tmp_path / "a.ply", tmp_path / "jobs" / "a")
+    lost = cluster.Cluster(Broken(KilledWorker("a", None, 3)), "tcp://here:1", tmp_path / "sign").work(order)
+    assert lost.code == 3 and "each worker that it was given to was lost" in lost.message
+    for fault, told in ((TimeoutError(), "no worker is left"), (CancelledError(), "the scheduler went away")):
+        with pytest.raises(DataError, match=f"--cluster tcp://here:1: {told}.* it goes on from there"):
+            cluster.Cluster(Broken(fault), "tcp://here:1", tmp_path / "sign").work(order)
+    with pytest.raises(DataError, match="the scheduler went away"):
+        cluster.Cluster(Broken(OSError()), "tcp://here:1", tmp_path / "sign").machines()
+
+
+def test_one_scan_goes_at_a_time_where_no_worker_is_seen_yet(tmp_path: Path) -> None:
+    class Empty:
+        def machines(self) -> list[working.Machine]:
+            return []
+
+        def work(self, order: working.Order) -> working.Ended:
+            return working.Ended(0, peak_mb=100.0)
+
+    orders = [working.Order(Path(f"{i}.ply"), tmp_path / str(i)) for i in range(3)]
+    work = Work(Empty(), SeriesSettings(), Board(3, quiet=True))
+    assert len(work.done(orders)) == 3 and work.most == 1
 
 
 def test_a_worker_says_what_it_does_not_see(tmp_path: Path) -> None:
