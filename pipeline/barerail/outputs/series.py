@@ -27,8 +27,9 @@ COLUMNS = {
 }
 SERIES = ("fine", "medium", "coarse")
 ASSUMED = (
-    "a suggestion, not a rule: scatter taken as normal, the cars as drawn at random from all, the measurement's U taken "
-    "off where the cars' own spread is larger, the bolt held in the chassis hole's own centre; a hole is no load path"
+    "a suggestion, not a rule: scatter taken as normal, the cars as drawn at random from all, the measurement's U "
+    "taken off where the cars' own spread is larger, the bolt held in the chassis hole's own centre; a hole is no "
+    "load path"
 )
 
 
