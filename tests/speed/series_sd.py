@@ -34,7 +34,7 @@ from barerail.stages.fit import fit
 from barerail.stages.points import points
 from barerail.stages.series import series
 
-SD_MM, NEAR_MM = 0.8, 4.0
+SD_MM, NEAR_MM, SHEET_MM = 0.8, 4.0, 8.0
 KINDS = {"hole": "hole", "slot": "slot", "stud": "stud", "bolt-axis": "clevis", "sleeve": "sleeve"}
 
 
@@ -78,14 +78,15 @@ def led(seed: int, fitted: FitSettings) -> tuple[Lead, dict[str, str], tuple[str
     truth = {name: transform(car_from_design, p[None])[0] for name, p in true_places(case).items()}
     fittings = {name: nearest(p, truth) for name, p in zip(car.names, car.at)}
     known = {name: mark for name, mark in fittings.items() if mark}
-    carry = {nearest(np.array(f["at_mm"]), truth) for f in recipe["features"] if f["target_mm"] is not None}
+    # What carries x = 0 may be known by the other face of a sheet.
+    carry = {nearest(np.array(f["at_mm"]), truth, SHEET_MM) for f in recipe["features"] if f["target_mm"] is not None}
     free = sorted({mark[:-1] for mark in known.values() if mark[-1] in "LR"} - {mark[:-1] for mark in carry})
     return Lead(recipe, names), known, tuple(free[::2])
 
 
-def nearest(at: Array, truth: dict[str, Array]) -> str:
+def nearest(at: Array, truth: dict[str, Array], reach: float = NEAR_MM) -> str:
     best = min(truth, key=lambda name: float(np.linalg.norm(truth[name] - at)))
-    return best if np.linalg.norm(truth[best] - at) < NEAR_MM else ""
+    return best if np.linalg.norm(truth[best] - at) < reach else ""
 
 
 def scanned(car: int, seed: int, fitted: FitSettings, lead: Lead, varied: tuple[str, ...]) -> Car | str:
