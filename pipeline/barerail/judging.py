@@ -1,11 +1,13 @@
 """The command that judges a later scan against an earlier one."""
 
+from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from barerail.options import NamesFile, Quiet, ScanUnit, Unmoved
+from barerail.options import ClusterAddress, NamesFile, Quiet, ScanUnit, Unmoved
 
 
 def compare(
@@ -64,34 +66,43 @@ def series(
         Path | None, typer.Option("--datum-from", metavar="DIR", help="A job whose datum is repeated on every scan.")
     ] = None,
     unit: ScanUnit = None,
+    cluster: ClusterAddress = None,
     quiet: Quiet = False,
 ) -> None:
     """Run a job for each of many scans of one kind of car, and say how much the named points vary from car to car.
 
     The measurement's own U is told apart from the cars' own spread, and holes that would take it are suggested. A scan
-    that fails leaves the others alone; run again, and only what is missing is done. Front and above stand in --settings
-    or come from --datum-from.
+    that fails leaves the others alone; run again, and only what is missing is done. The first scan's datum is
+    repeated on the others, unless --datum-from or the settings give one; front and above stand in --settings.
 
     \b
     barerail series *.ply --jobs cars --names pickups.csv --datum-from club
     barerail series *.ply --jobs cars --names pickups.csv --settings series.toml --cars who.csv
+    barerail series *.ply --jobs cars --names pickups.csv --cluster tcp://192.168.1.20:8786
     """
+    from barerail.at_once import Here, Work
+    from barerail.cluster import cluster as workers
     from barerail.outputs.series import series_words
-    from barerail.screen import Screen
-    from barerail.serial import cars_of, enough, failures, run_all, tasks_of, written
+    from barerail.screen import Board
+    from barerail.serial import cars_of, enough, failures, lead_is_wanted, run_all, tasks_of, written
     from barerail.settings import Settings
     from barerail.stages.series import series as spread
     from barerail.store import config, tables
 
-    asked = (config.read(settings) if settings else Settings()).series
+    every = config.read(settings) if settings else Settings()
+    asked = every.series
     who = tables.cars(tables.raw(cars, "table of cars"), cars.name) if cars else {}
     given = {"--names": names, "--settings": settings, "--datum-from": datum_from, "--unit": unit}
-    options = [part for option, value in given.items() if value for part in (option, str(value))]
-    with Screen(quiet) as screen:
-        done, notes = run_all(tasks_of(scans, jobs, who), options, asked, screen)
-        screen.end("series", f"{sum(d.code == 0 for d in done)} of {len(done)} scans", notes)
+    options = [(option, value) for option, value in given.items() if value]
+    tasks, lead = tasks_of(scans, jobs, who), not datum_from and lead_is_wanted(every.datum)
+    with workers(cluster, jobs) if cluster else nullcontext(Here()) as place, Board(len(tasks), quiet) as board:
+        work = Work(place, asked, board)
+        done = run_all(tasks, options, lead, work)
+        board.say(f"{sum(d.code == 0 for d in done)} of {len(done)} scans; {work.told()}")
     enough(done)
-    found = spread(cars_of(done, names), asked)
+    measured, notes = cars_of(done, names)
+    found = spread(measured, asked)
+    found = replace(found, notes=(*found.notes, *notes))
     files = written(found, done, asked, jobs)
     typer.echo(series_words(found, asked, failures(done)) + "\n")
     for path in files:

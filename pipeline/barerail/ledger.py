@@ -138,7 +138,7 @@ class Ledger:
             if name in self.given:
                 inputs[name] = sha256(self.given[name]).hexdigest()
         section = self.asked if self.asked and stage == self.until else getattr(self.settings, stage)
-        return Basis(inputs, digest(section.model_dump(mode="json")), _code((*about.code, *_COMMON)))
+        return Basis(inputs, digest(section.model_dump(mode="json")), code_of((*about.code, *_COMMON)))
 
     def _do(self, stage: str, basis: Basis, do: Callable[[], Any]) -> None:
         started = time.perf_counter()
@@ -247,7 +247,7 @@ def _resting_on(stage: str) -> list[str]:
 
 
 @cache
-def _code(parts: tuple[str, ...]) -> str:
+def code_of(parts: tuple[str, ...]) -> str:
     """Hash of the package's files under these paths: other code may give other results."""
     package = Path(__file__).parent
     files = [f for part in parts for f in sorted([package / part, *(package / part).rglob("*")]) if f.is_file()]

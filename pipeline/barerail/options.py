@@ -138,6 +138,15 @@ Confirm = Annotated[
 Only = Annotated[
     str, typer.Option("--only", metavar="LIST", help="A pick list: suspension, body, cage, all, or one of yours.")
 ]
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Scheduler of a Dask cluster, such as tcp://192.168.1.20:8786; its workers do the jobs.",
+        show_default=False,
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Results and errors only.")]
 
 Formats = Annotated[

@@ -10,8 +10,10 @@ from barerail.records import Note, Progress, no_progress
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
+    from rich.progress import TaskID
 
     from barerail.run import Outcome
+    from barerail.working import Ended
 
 _INDENT = " " * 24
 
@@ -53,6 +55,43 @@ class Screen:
         if self.bar is not None:
             self.bar.stop()
             self.bar = None
+
+
+class Board:
+    """The watch of a series: on a terminal a line for each scan at work and one for all; a line when one ends."""
+
+    def __init__(self, total: int, quiet: bool = False) -> None:
+        self.total, self.count, self.quiet = total, 0, quiet
+        self.bar = _bar() if not quiet and sys.stderr.isatty() else None
+        self.lines: dict[str, TaskID] = {}
+
+    def __enter__(self) -> "Board":
+        if self.bar is not None:
+            self.all = self.bar.add_task("all scans", total=self.total)
+            self.bar.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if self.bar is not None:
+            self.bar.stop()
+
+    def begin(self, name: str) -> None:
+        if self.bar is not None:
+            self.lines[name] = self.bar.add_task(name, total=None)
+
+    def end(self, name: str, ended: "Ended") -> None:
+        self.count += 1
+        if self.bar is not None:
+            self.bar.remove_task(self.lines.pop(name))
+            self.bar.update(self.all, completed=self.count)
+        state = f"FAILED ({ended.code}): {ended.message}" if ended.code else "done"
+        state = "was done before" if ended.idle and not ended.code else f"{state}, {ended.peak_mb:.0f} MB"
+        self.say(f"{name:<13}{ended.seconds:7.1f} s  {state}; {self.count} of {self.total}")
+
+    def say(self, text: str) -> None:
+        """A line that stays, above those of the scans at work."""
+        if not self.quiet:
+            print(text, file=sys.stderr) if self.bar is None else self.bar.console.out(text, highlight=False)
 
 
 def _bar() -> "Bar":

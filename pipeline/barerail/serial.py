@@ -1,26 +1,25 @@
-"""A job for each of many scans, in processes of their own, and what their points say together."""
+"""A job for each of many scans, and what their points say together."""
 
 import csv
 import io
 import json
-import os
-import subprocess
-import sys
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from barerail.at_once import Work
 from barerail.errors import DataError, UsageError
-from barerail.ledger import Watch
-from barerail.records import Car, Note, Series
-from barerail.settings import SeriesSettings
-from barerail.store import memory, tables
+from barerail.records import Array, Car, Note, Series
+from barerail.settings import DatumSettings, SeriesSettings
+from barerail.store import tables
+from barerail.working import Order
 
-SAFE, SHARE_FREE = 1.25, 0.75
-"""Memory kept for a scan over what the largest so far took, and the share of the free memory that is used."""
+REACH_MM = 15.0
+"""How far an automatic name's point may lie from the first car's: as for a names file."""
+EXTENDED = ("rail", "tube")
+"""Kinds whose point moves with what was seen of them."""
 
 
 @dataclass(frozen=True)
@@ -35,96 +34,54 @@ class Task:
 
 @dataclass(frozen=True)
 class Done:
-    """How a scan's job ended. message: its error line; peak_mb: most memory it took."""
+    """How a scan's job ended. message: its error line."""
 
     task: Task
     code: int
     message: str
-    seconds: float
-    peak_mb: float
 
 
 def tasks_of(scans: Sequence[Path], jobs: Path, who: Mapping[str, tuple[str, str]]) -> list[Task]:
-    """A task a scan, its job's folder by the scan's name; UsageError where two would share one."""
+    """A task a scan, its job's folder by the scan's name; who: car and operator by a scan's path or file name.
+
+    UsageError where two would share a folder, and for a scan in `who` that isn't there.
+    """
     found: dict[str, Task] = {}
     for scan in scans:
         name = scan.stem if scan.stem != "scan" else f"{scan.parent.name}-{scan.stem}"
         if name in found:
             raise UsageError(f"series: {found[name].scan} and {scan} would share the job {jobs / name}: rename one")
-        car, operator = who.get(scan.name, ("", ""))
+        car, operator = who.get(str(scan), who.get(scan.name, ("", "")))
         found[name] = Task(scan, jobs / name, car, operator)
+    known = {part for scan in scans for part in (str(scan), scan.name)}
+    if lost := [scan for scan in who if scan not in known]:
+        raise UsageError(f"series: --cars tells of {lost[0]}, which isn't one of the scans")
     return list(found.values())
 
 
-def run_all(
-    tasks: Sequence[Task], options: Sequence[str], settings: SeriesSettings, watch: Watch
-) -> tuple[list[Done], list[Note]]:
-    """Every task's job done, as many at once as processors and memory allow; one that fails leaves the others alone.
-
-    The first scan runs alone and shows how much memory one takes; later ones raise that figure. One at a time where the
-    system doesn't say what is free. A job that is done already is not done again: its own records say so.
-    """
-    waiting, done = list(tasks), list[Done]()
-    at_work: dict[subprocess.Popen[bytes], tuple[Task, float]] = {}
-    budget = 1000 * settings.memory_gb if settings.memory_gb else SHARE_FREE * (memory.available() or 0) / 1e6
-    most = settings.at_once or os.cpu_count() or 1
-    peak = 0.0
-    while waiting or at_work:
-        room = 1 if peak == 0 else max(1, min(most, int(budget // (SAFE * peak))))
-        while waiting and len(at_work) < room:
-            task = waiting.pop(0)
-            watch.begin(task.job.name)
-            at_work[_started(task, options)] = (task, time.monotonic())
-        ended, usage = _wait(at_work)
-        task, began = at_work.pop(ended)
-        result = Done(task, ended.returncode, _last_line(ended.returncode, task.job), time.monotonic() - began, usage)
-        peak = max(peak, usage)
-        done.append(result)
-        watch.end(task.job.name, _told(result, len(done), len(tasks)))
-    order = {task.job: i for i, task in enumerate(tasks)}
-    told = Note(
-        "series", f"memory: the largest scan took {peak:.0f} MB, {most} at once at most, {budget:.0f} MB in all"
-    )
-    return sorted(done, key=lambda d: order[d.task.job]), [told]
+def run_all(tasks: Sequence[Task], options: Sequence[tuple[str, Path | str]], lead: bool, work: Work) -> list[Done]:
+    """Every task's job done. lead: the first that ends well sets the datum, and the names, of those after it."""
+    done: list[Done] = []
+    while lead and len(done) < len(tasks) and not (done and done[-1].code == 0):
+        done += _done(tasks[len(done) : len(done) + 1], options, work)
+    if lead:
+        options = [*options, ("--datum-from", done[-1].task.job)]
+    return done + _done(tasks[len(done) :], options, work)
 
 
-def _started(task: Task, options: Sequence[str]) -> "subprocess.Popen[bytes]":
-    command = [sys.executable, "-m", "barerail", "run", str(task.scan), "--job", str(task.job), "--quiet", *options]
-    task.job.parent.mkdir(parents=True, exist_ok=True)
-    with _log(task.job).open("wb") as out:
-        return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=out)
+def _done(tasks: Sequence[Task], options: Sequence[tuple[str, Path | str]], work: Work) -> list[Done]:
+    ended = work.done([Order(task.scan, task.job, tuple(options)) for task in tasks])
+    return [Done(task, e.code, e.message) for task, e in zip(tasks, ended)]
 
 
-def _wait(at_work: Mapping["subprocess.Popen[bytes]", tuple[Task, float]]) -> tuple["subprocess.Popen[bytes]", float]:
-    """The first process to end, its return code set, and the most memory it took, MB."""
-    while True:
-        for process in at_work:
-            pid, status, usage = os.wait4(process.pid, os.WNOHANG)
-            if pid:
-                process.returncode = os.waitstatus_to_exitcode(status)
-                return process, usage.ru_maxrss / 1000
-        time.sleep(0.05)
+def lead_is_wanted(settings: DatumSettings) -> bool:
+    """Whether each scan would set a datum of its own: then x = 0 need not be the same hole on two of them."""
+    return settings.method == "symmetry" and not (settings.origin or settings.reference)
 
 
-def _log(job: Path) -> Path:
-    return job.with_name(f"{job.name}.log")
-
-
-def _last_line(code: int, job: Path) -> str:
-    lines = _log(job).read_text("utf-8", "replace").strip().splitlines()
-    _log(job).unlink()
-    if code < 0:
-        return f"killed by signal {-code}: run the same command again, it goes on from there"
-    return lines[-1].removeprefix("barerail: ") if lines and code else ""
-
-
-def _told(done: Done, count: int, total: int) -> str:
-    state = "done" if done.code == 0 else f"FAILED ({done.code}): {done.message}"
-    return f"{state}, {done.peak_mb:.0f} MB; {count} of {total}"
-
-
-def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:
-    """The measured points of the jobs that ended well: those of the names file, or all where none was given.
+def cars_of(done: Sequence[Done], names: Path | None) -> tuple[list[Car], list[Note]]:
+    """The measured points of the jobs that ended well: those of the names file, or all where none was given; and what
+    of them was left out as another place than the first car's of that name.
 
     In the axes of the first one's datum.
     """
@@ -139,13 +96,34 @@ def cars_of(done: Sequence[Done], names: Path | None) -> list[Car]:
                 p for p in document["points"] if p["state"] == "measured" and (wanted is None or p["name"] in wanted)
             ]
             if mine:
-                found.append(_car(d.task, mine, document["axes"]["name"]))
-    return [car_in(car, found[0].axes) for car in found]
+                found.append(car_of(d.task, mine, document["axes"]["name"]))
+    return alike([car_in(car, found[0].axes) for car in found], automatic=wanted is None)
 
 
-def _car(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
+def alike(cars: Sequence[Car], automatic: bool) -> tuple[list[Car], list[Note]]:
+    """The cars without points that face the other way than the first car's of that name, the other face of a sheet; or,
+    where the names are automatic, that lie out of its reach."""
+    first: dict[str, tuple[Array, Array]] = {}
+    kept, lost = [], list[str]()
+    for car in cars:
+        rows = []
+        for i, name in enumerate(car.names):
+            at, axis = first.setdefault(name, (car.at[i], car.axis[i]))
+            far = automatic and car.kinds[i] not in EXTENDED and np.linalg.norm(car.at[i] - at) > REACH_MM
+            if far or axis @ car.axis[i] < 0:
+                lost.append(f"{name} of {car.scan}")
+            else:
+                rows.append(i)
+        kept.append(car.picked(rows))
+    told = f"left out, another place or the other face of what the first car has by that name: {', '.join(lost)}"
+    return kept, [Note("series", told, len(lost), warning=True)] if lost else []
+
+
+def car_of(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
+    """What points.json says of these points of a job, as a car of the series."""
+
     def column(*keys: str) -> np.ndarray:
-        return np.array([[np.nan if p[k] is None else p[k] for k in keys] for p in points], float)
+        return np.array([[np.nan if p.get(k) is None else p[k] for k in keys] for p in points], float)
 
     return Car(
         scan=task.job.name,
@@ -157,6 +135,7 @@ def _car(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car:
         u_diameter=column("U_diameter_mm")[:, 0] / 2,
         car=task.car,
         operator=task.operator,
+        axis=column("axis_x", "axis_y", "axis_z"),
         axes=axes,
     )
 

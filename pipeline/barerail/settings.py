@@ -283,9 +283,10 @@ class SeriesSettings(Model):
     )
     confidence: float = Field(0.95, gt=0.5, lt=1, description="confidence of those shares, 1")
     memory_gb: Positive | None = Field(
-        None, description="memory that all scans at work may take, GB; not set: three quarters of what is free"
+        None,
+        description="memory that all scans at work may take, GB a machine; not set: three quarters of what is free",
     )
-    at_once: int = Field(0, ge=0, description="scans at work at once, count; 0: one a processor, as memory allows")
+    at_once: int = Field(0, ge=0, description="scans at work on a machine, count; 0: one a processor, as memory allows")
 
 
 class SheetsSettings(Model):

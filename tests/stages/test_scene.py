@@ -14,8 +14,12 @@ from barerail.errors import UsageError
 from barerail.libraries import open3d
 from barerail.records import Array
 from barerail.scene import SceneCase, Simulated, demo_case, make, write
+from barerail.scene.chassis import design
 from barerail.scene.faults import Field, round_edges, sharp_edges
+from barerail.scene.fittings import hole
+from barerail.scene.layout import Item, Jig
 from barerail.scene.ply import encode
+from barerail.scene.rail import Seat
 from barerail.scene.scanner import joined
 from barerail.scene.simulate import World
 from barerail.scene.truth import case_words, features
@@ -353,3 +357,30 @@ def test_the_score_tool_sees_most_features_of_the_demo() -> None:
     tree, wanted = cKDTree(demo.scan.points), [f for f in demo.truth["features"] if f["kind"] != "rail"]
     arrays = [{k: np.array(v) if isinstance(v, list) else v for k, v in f.items()} for f in wanted]
     assert np.mean([bool(score.observable(f, tree, demo.scan.points)) for f in arrays]) > 0.85
+
+
+@pytest.mark.parametrize("sort", ["ladder", "perimeter", "channel", "tube"])
+def test_fittings_of_one_car_of_many_lie_off_their_places_in_their_faces(sort: str) -> None:
+    """Those named, each side by itself, by 0.8 mm along and across; nothing else moves, and a car keeps its own."""
+    plain = replace(PLAIN, chassis=sort)
+    as_designed = {m.name: m for m in design(plain).marks}
+    fitting = next(n for n, m in as_designed.items() if m.kind == "clevis" and n.endswith("L"))
+    varied = replace(plain, varied=(fitting[:-1],), varied_mm=0.8)
+    one, same, other = (
+        {m.name: m.p - as_designed[m.name].p for m in design(replace(varied, car=car)).marks} for car in (1, 1, 2)
+    )
+    moved = {name for name, off in one.items() if np.linalg.norm(off) > 1e-9}
+    assert moved == {fitting, f"{fitting[:-1]}R"} and set(one) == set(as_designed)
+    assert all(np.array_equal(one[n], same[n]) and not np.allclose(one[n], other[n], rtol=0) for n in moved)
+    assert not np.allclose(np.abs(one[fitting]), np.abs(one[f"{fitting[:-1]}R"]), rtol=0, atol=1e-3)
+
+
+def test_how_far_fittings_lie_off_is_as_said() -> None:
+    """0.8 mm along and across the face, none out of it, the sides independent of each other: 400 cars."""
+    item = Item(50.0, lambda seat: hole("a-0L", seat, 12.0, 3.0))
+    seat = Seat(np.zeros(3), np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0]))
+    jigs = [Jig(frozenset(["a-0"]), 0.8, (1, car)) for car in range(400)]
+    offs = np.array([[m.p for m in jig.made(item, seat).centre.marks] for jig in jigs])
+    assert offs.shape == (400, 2, 3) and offs[..., :2].std(0) == pytest.approx(0.8, abs=0.08)
+    assert np.all(offs[..., 2] == 0) and abs(np.corrcoef(offs[:, 0, 0], offs[:, 1, 0])[0, 1]) < 0.15
+    assert Jig().made(item, seat).both.marks[0].p == pytest.approx([0, 0, 0])

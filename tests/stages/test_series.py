@@ -1,5 +1,7 @@
 """A series of cars: the cars' own spread told from the measurement's, tolerance factors, repeated scans, odd cars."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -23,7 +25,19 @@ def cars(count: int, sd: float, own: float, seed: int, **who: object) -> list[Ca
         at = PLACES + own * rng.normal(size=PLACES.shape)
         at[0] += sd * rng.normal(size=3)
         cov = np.tile(own**2 * np.eye(3), (4, 1, 1))
-        out.append(Car(f"car{i}", NAMES, ("hole",) * 4, at, cov, np.full(4, 11.0), np.full(4, 0.05), **who))
+        out.append(
+            Car(
+                f"car{i}",
+                NAMES,
+                ("hole",) * 4,
+                at,
+                cov,
+                np.full(4, 11.0),
+                np.full(4, 0.05),
+                np.tile([0.0, 0, 1], (4, 1)),
+                **who,
+            )
+        )
     return out
 
 
@@ -40,6 +54,16 @@ def test_the_cars_own_spread_and_its_interval() -> None:
         assert least <= np.mean(held) <= most
     few = spread(np.array([1.0, 2.0]), np.array([0.1, 0.1]))
     assert few.n == 2 and np.isnan(few.sd) and few.mean == 1.5
+
+
+@pytest.mark.parametrize("said", [0.15, 0.6, 0.8, 1.0, 2.0])
+def test_a_u_that_is_too_large_does_not_hide_the_cars_own_spread(said: float) -> None:
+    """Measured with 0.15 mm though U says more: the interval still holds 0.8 mm, and 0.1 mm, 92 times of 100."""
+    rng = np.random.default_rng(11)
+    for sd in (0.8, 0.1):
+        found = [spread(np.hypot(sd, 0.15) * rng.normal(size=40), np.full(40, said)) for _ in range(300)]
+        assert np.mean([s.low <= sd <= s.high for s in found]) >= 0.92
+        assert max(s.high for s in found) < 2 * np.hypot(sd, 0.15)
 
 
 def test_points_lengths_and_zones_of_a_series() -> None:
@@ -60,17 +84,41 @@ def test_points_lengths_and_zones_of_a_series() -> None:
         series(cars(2, 0, 0.1, 1), SeriesSettings())
 
 
+def test_a_u_that_is_too_large_is_told_of() -> None:
+    some = cars(12, 0.0, 0.1, 4)
+    large = [c.__class__(**{**c.__dict__, "cov": 16 * c.cov}) for c in some]
+    assert not [n for n in series(some, SeriesSettings()).notes if "less than their own U" in n.text]
+    (note,) = [n for n in series(large, SeriesSettings()).notes if "less than their own U" in n.text]
+    assert note.text.startswith("12 of 12 coordinates")
+
+
 def test_a_car_that_does_not_belong_is_named_and_left_out_of_the_second_result() -> None:
     some = cars(20, 0.1, 0.1, 2)
     bent = some[7]
     at = bent.at.copy()
     at[2] += [0.0, 6.0, 0.0]
-    some[7] = Car(bent.scan, bent.names, bent.kinds, at, bent.cov, bent.diameter, bent.u_diameter)
+    some[7] = replace(bent, at=at)
     s = series(some, SeriesSettings())
-    assert list(s.odd) == ["car7"] and "b-L lies +5.9" in s.odd["car7"] and " in y " in s.odd["car7"]
+    assert (
+        list(s.odd) == ["car7"]
+        and "own U 0.20 mm" in s.odd["car7"]
+        and "b-L lies +5.9" in s.odd["car7"]
+        and " in y " in s.odd["car7"]
+    )
     assert s.without_odd is not None and s.without_odd.cars == 19
     b = [next(p for p in r.points if p.name == "b-L").axes[1].sd for r in (s, s.without_odd)]
     assert b[0] > 1 and b[1] < 0.3
+
+
+def test_a_rail_seen_further_or_a_direction_that_is_not_held_makes_no_car_odd() -> None:
+    some = cars(12, 0.1, 0.1, 3)
+    at, cov, kinds = some[2].at.copy(), some[2].cov.copy(), list(some[2].kinds)
+    at[0, 0] += 5.0
+    cov[0, 0, 0] = 9.0
+    at[3, 0] += 200.0
+    kinds[3] = "rail"
+    some[2] = replace(some[2], at=at, cov=cov, kinds=tuple(kinds))
+    assert not series(some, SeriesSettings()).odd
 
 
 def test_tolerance_factors_are_those_of_the_tables() -> None:

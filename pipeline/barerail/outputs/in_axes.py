@@ -112,4 +112,5 @@ def car_in(car: Car, axes: str) -> Car:
     """One car of a series in `axes`, whatever its own datum counts in."""
     if car.axes == axes:
         return car
-    return replace(car, axes=axes, at=car.at @ HALF_TURN, cov=HALF_TURN @ car.cov @ HALF_TURN)
+    at, cov, axis = car.at @ HALF_TURN, HALF_TURN @ car.cov @ HALF_TURN, car.axis @ HALF_TURN
+    return replace(car, axes=axes, at=at, cov=cov, axis=axis)

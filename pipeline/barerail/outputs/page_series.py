@@ -8,7 +8,7 @@ import numpy as np
 from barerail.outputs.page import template_html
 from barerail.outputs.page_tables import Row
 from barerail.outputs.page_view import MARKS
-from barerail.outputs.series import ASSUMED, zone_row
+from barerail.outputs.series import ASSUMED, changed, zone_row
 from barerail.outputs.words import AXES, CAUTIONS, fixed, one_line
 from barerail.records import Array, GaugeSplit, PointSpread, Series, Spread
 from barerail.settings import SeriesSettings
@@ -31,6 +31,8 @@ def series_html(s: Series, settings: SeriesSettings, failed: Mapping[str, str]) 
         assumed=ASSUMED,
         gauge=[Row(gauge_cells(g)) for g in s.gauge],
         odd=list(s.odd.items()),
+        without=[_row(name, axis, v) for (name, axis), v in changed(s)],
+        zones_without=[_zone(zone_row(z, settings)) for z in s.without_odd.zones] if s.without_odd else [],
         failed=list(failed.items()),
         notes=[(n.text, n.warning) for n in s.notes],
         cautions=CAUTIONS,
@@ -45,13 +47,13 @@ def gauge_cells(g: GaugeSplit) -> tuple[str, ...]:
 
 
 def _rows(p: PointSpread) -> list[Row]:
-    return [_row(p.name, axis, v) for axis, v in zip("xyz", p.axes)]
+    return [_row(p.name, axis, v, tuple(fixed(c, 3) for c in row)) for axis, v, row in zip("xyz", p.axes, p.cov)]
 
 
-def _row(name: str, axis: str, v: Spread) -> Row:
+def _row(name: str, axis: str, v: Spread, more: tuple[str, ...] = ()) -> Row:
     own = f"{fixed(v.between, 2)} ({fixed(v.low, 2)} to {fixed(v.high, 2)})" if np.isfinite(v.between) else ""
     cells = (one_line(name), axis, str(v.n), fixed(v.mean, 2), fixed(v.sd, 2), fixed(v.least, 2), fixed(v.greatest, 2))
-    return Row((*cells, fixed(v.own_U, 2), own))
+    return Row((*cells, fixed(v.own_U, 2), own, *more))
 
 
 def _zone(z: Mapping[str, Any]) -> Row:

@@ -16,15 +16,20 @@ from barerail.records import Series, Spread, Zone
 from barerail.settings import SeriesSettings
 
 NUMBERS = ("mean", "sd", "least", "greatest", "own_U", "between_sd", "between_low", "between_high")
+COVARIANCE = tuple(f"cov_{axis}_mm2" for axis in "xyz")
 COLUMNS = {
     **dict.fromkeys(("what", "kind", "axis"), TEXT),
     "n": 0,
     **dict.fromkeys((f"{name}_mm" for name in NUMBERS), 3),
+    **dict.fromkeys(COVARIANCE, 4),
+    "without_odd_n": 0,
+    **dict.fromkeys((f"without_odd_{name}_mm" for name in NUMBERS), 3),
 }
 SERIES = ("fine", "medium", "coarse")
 ASSUMED = (
-    "a suggestion, not a rule: scatter taken as normal, the cars as drawn at random from all, the bolt held in the "
-    "chassis hole's own centre; a hole is no load path"
+    "a suggestion, not a rule: scatter taken as normal, the cars as drawn at random from all, the measurement's U "
+    "taken off where the cars' own spread is larger, the bolt held in the chassis hole's own centre; a hole is no "
+    "load path"
 )
 
 
@@ -35,22 +40,42 @@ def _head(s: Series) -> tuple[str, ...]:
         f"tool: barerail {__version__}",
         f"unit: mm; x, y, z in each car's own datum, {axes}",
         "sd: as seen; own_U: k = 2 of one measurement, datum and drift included; between_sd: the cars' own, with its "
-        "95 % interval",
+        "95 % interval; cov_*: covariance over the cars, as seen; without_odd_*: without those that may not belong",
+        *(f"may not belong: {name}: {why}" for name, why in s.odd.items()),
         f"cautions: {CAUTION}",
     )
 
 
 def series_csv(s: Series) -> bytes:
-    """One row a point and axis, then one a length."""
-    rows = [_row(p.name, p.kind, axis, v) for p in s.points for axis, v in zip("xyz", p.axes)]
-    rows += [_row(name, "length", "", v) for name, v in s.lengths.items()]
+    """One row a point and axis, then one a length; beside it the same without cars that may not belong."""
+    less = {} if s.without_odd is None else dict(spreads(s.without_odd))
+    covariances = {(p.name, axis): dict(zip(COVARIANCE, row)) for p in s.points for axis, row in zip("xyz", p.cov)}
+    kinds = {p.name: p.kind for p in s.points}
+    rows = [
+        dict.fromkeys(COLUMNS, float("nan"))
+        | _row(name, kinds[name] if axis else "length", axis, v)
+        | covariances.get((name, axis), {})
+        | {f"without_odd_{key}": value for key, value in _numbers(less.get((name, axis))).items()}
+        for (name, axis), v in spreads(s)
+    ]
     return csv_table(_head(s), COLUMNS, rows, PLAIN)
 
 
+def spreads(s: Series) -> list[tuple[tuple[str, str], Spread]]:
+    """All of them by name and axis; a length has none."""
+    points = [((p.name, axis), v) for p in s.points for axis, v in zip("xyz", p.axes)]
+    return [*points, *(((name, ""), v) for name, v in s.lengths.items())]
+
+
 def _row(what: str, kind: str, axis: str, v: Spread) -> dict[str, Any]:
+    return {"what": what, "kind": kind, "axis": axis, **_numbers(v)}
+
+
+def _numbers(v: Spread | None) -> dict[str, Any]:
+    if v is None:
+        return {}
     values = (v.mean, v.sd, v.least, v.greatest, v.own_U, v.between, v.low, v.high)
-    numbers = dict(zip((f"{name}_mm" for name in NUMBERS), values))
-    return {"what": what, "kind": kind, "axis": axis, "n": v.n, **numbers}
+    return {"n": v.n, **dict(zip((f"{name}_mm" for name in NUMBERS), values))}
 
 
 def series_json(s: Series, settings: SeriesSettings, failed: Mapping[str, str]) -> bytes:
@@ -131,26 +156,41 @@ def series_words(s: Series, settings: SeriesSettings, failed: Mapping[str, str])
         "with 95 % interval"
     ]
     head = ("", "axis", "n", "mean", "sd", "own U", "cars", "from", "to")
-    rows = [_cells(p.name, axis, v) for p in s.points for axis, v in zip("xyz", p.axes)]
-    rows += [_cells(name, "", v) for name, v in s.lengths.items()]
+    rows = [_cells(name, axis, v) for (name, axis), v in spreads(s)]
     lines.append(text_table(head, rows, (False, False) + (True,) * 7))
     if s.zones:
         lines += wrapped(f"Holes that would take them ({ASSUMED}); <: lost in the measurement's own scatter")
-        cells = [_zone_cells(zone_row(z, settings)) for z in s.zones]
-        lines.append(text_table(("", "cars", "zone mm", "bolt", "suggested"), cells, (False, True, True, False, False)))
+        lines.append(_zone_table(s, settings))
     if s.gauge:
         cells = [(one_line(g.name), g.axis, *(fixed(v, 3) for v in (g.repeatability, g.reproducibility, g.cars)))
                  for g in s.gauge]  # fmt: skip
         lines.append("Repeated scans, sd in mm: one scanner's own, between operators, between cars")
         lines.append(text_table(("", "axis", "repeats", "operators", "cars"), cells, (False, False, True, True, True)))
-    lines += [f"! {name} may not belong: {why}; series.json has the figures without it" for name, why in s.odd.items()]
+    lines += [f"! {name} may not belong: {why}" for name, why in s.odd.items()]
+    if s.without_odd is not None:
+        rows = [_cells(name, axis, v) for (name, axis), v in changed(s)]
+        lines += [f"Without {', '.join(s.odd)}, where the sd then differs by a tenth or more:"]
+        lines.append(text_table(head, rows, (False, False) + (True,) * 7))
+        lines += ["Holes that would take them without it:", _zone_table(s.without_odd, settings)]
     lines += [f"! {name} failed: {why}" for name, why in failed.items()]
     return "\n".join([*lines, *(f"- {n.text}" for n in s.notes)])
+
+
+def changed(s: Series) -> list[tuple[tuple[str, str], Spread]]:
+    """Spreads without the cars that may not belong, those whose sd differs from that of all by a tenth or more."""
+    whole = dict(spreads(s))
+    less = [] if s.without_odd is None else spreads(s.without_odd)
+    return [(key, v) for key, v in less if abs(v.sd - whole[key].sd) >= 0.1 * whole[key].sd]
 
 
 def _cells(name: str, axis: str, v: Spread) -> tuple[str, ...]:
     numbers = (fixed(v.mean, 2), fixed(v.sd, 2), fixed(rounded_up(v.own_U, 2), 2))
     return one_line(name), axis, str(v.n), *numbers, *(fixed(x, 2) for x in (v.between, v.low, v.high))
+
+
+def _zone_table(s: Series, settings: SeriesSettings) -> str:
+    cells = [_zone_cells(zone_row(z, settings)) for z in s.zones]
+    return text_table(("", "cars", "zone mm", "bolt", "suggested"), cells, (False, True, True, False, False))
 
 
 def _zone_cells(row: Mapping[str, Any]) -> tuple[str, ...]:

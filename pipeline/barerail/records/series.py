@@ -1,7 +1,7 @@
 """Many cars of one kind: how their named points spread."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from barerail.records.base import Array, Frozen, Note
 
@@ -9,8 +9,8 @@ from barerail.records.base import Array, Frozen, Note
 @dataclass(frozen=True, eq=False)
 class Car(Frozen):
     """The named points of one scan: names (k), at (k, 3) in car axes, cov (k, 3, 3) mm2 of the measurement; kinds,
-    diameters (k,) mm with their standard uncertainty. car, operator: which car was scanned, and by whom, where said.
-    axes: iso8855 or iso4130."""
+    diameters (k,) mm with their standard uncertainty, axis (k, 3) unit vectors. car, operator: which car was scanned,
+    and by whom, where said. axes: iso8855 or iso4130."""
 
     scan: str
     names: tuple[str, ...]
@@ -19,9 +19,16 @@ class Car(Frozen):
     cov: Array
     diameter: Array
     u_diameter: Array
+    axis: Array
     car: str = ""
     operator: str = ""
     axes: str = "iso8855"
+
+    def picked(self, rows: Sequence[int]) -> "Car":
+        """The car with these of its points."""
+        at = list(rows)
+        arrays = {key: getattr(self, key)[at] for key in ("at", "cov", "diameter", "u_diameter", "axis")}
+        return replace(self, names=tuple(self.names[i] for i in at), kinds=tuple(self.kinds[i] for i in at), **arrays)
 
 
 @dataclass(frozen=True)

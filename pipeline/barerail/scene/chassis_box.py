@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from barerail.scene.layout import LEFT, Chassis, Kit, Names, Plan, Split, dress, finish
+from barerail.scene.layout import LEFT, Chassis, Jig, Kit, Names, Plan, Split, dress, finish
 from barerail.scene.parts import MIRROR, Part
 from barerail.scene.rail import Rail
 
@@ -14,7 +14,7 @@ def _size(rng: np.random.Generator, small: bool) -> tuple[float, float, float]:
     return scale, w, h
 
 
-def perimeter(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
+def perimeter(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig) -> Chassis:
     """Rear rails raised over the axle, straight sills further out, front rails in and up again."""
     scale, w, h = _size(rng, small)
     x = scale * np.array([-1650.0, -1120.0, -820.0, -560.0, 700.0, 980.0, 1240.0, 1900.0]) * rng.uniform(0.97, 1.03, 8)
@@ -24,7 +24,7 @@ def perimeter(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
     z = np.array([rear, rear, 0.0, 0.0, 0.0, 0.0, front, front])
     corners = np.column_stack([x, y, z])
     rail = Rail(corners, w, h, 3.0, bend=110.0 * scale, capped=bool(rng.random() < 0.5))
-    kit = Kit(rng, rail, Names())
+    kit = Kit(rng, rail, Names(), jig)
     return finish(rail, dress(kit, _perimeter_plan(kit), one_sided) + Split(centre=box_cross(kit)))
 
 
@@ -47,7 +47,7 @@ def _perimeter_plan(kit: Kit) -> Plan:
     ]
 
 
-def ladder(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
+def ladder(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig) -> Chassis:
     """Rails straight in plan, raised over the rear axle in three of four draws."""
     scale, w, h = _size(rng, small)
     x = scale * np.array([-1300.0, -760.0, -430.0, 1900.0]) * rng.uniform(0.97, 1.03, 4)
@@ -57,7 +57,7 @@ def ladder(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
     if z[0] == 0:
         corners = corners[[0, 3]]
     rail = Rail(corners, w, h, 3.0, bend=160.0 * scale, capped=bool(rng.random() < 0.5))
-    kit = Kit(rng, rail, Names())
+    kit = Kit(rng, rail, Names(), jig)
     return finish(rail, dress(kit, _ladder_plan(kit), one_sided) + Split(centre=box_cross(kit)))
 
 

@@ -3,11 +3,11 @@
 import numpy as np
 
 from barerail.scene.chassis_box import box_cross
-from barerail.scene.layout import Chassis, Kit, Names, Plan, Split, dress, finish
+from barerail.scene.layout import Chassis, Jig, Kit, Names, Plan, Split, dress, finish
 from barerail.scene.rail import Rail
 
 
-def channel(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
+def channel(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig) -> Chassis:
     """Straight in plan; the front dips under the engine in two of three draws."""
     scale = float(rng.uniform(0.56, 0.6) if small else rng.uniform(0.9, 1.15))
     w, h, t = (50.0, 90.0, 3.5) if small else (float(rng.choice([60, 70, 80])), float(rng.choice([120, 140, 160])), 5.0)
@@ -18,7 +18,7 @@ def channel(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
     if z[3] == 0:
         corners = corners[[0, 3]]
     rail = Rail(corners, w, h, t, "channel", bend=220.0 * scale)
-    kit = Kit(rng, rail, Names())
+    kit = Kit(rng, rail, Names(), jig)
     return finish(rail, dress(kit, _plan(kit), one_sided) + Split(centre=box_cross(kit)))
 
 

@@ -8,14 +8,14 @@ from manifold3d import Manifold
 
 from barerail.records import Array
 from barerail.scene import fittings as fit
-from barerail.scene.layout import Chassis, Item, Kit, Names, Split, finish, pack
+from barerail.scene.layout import Chassis, Item, Jig, Kit, Names, Split, finish, pack
 from barerail.scene.parts import MIRROR, UP, Part
 from barerail.scene.rail import Face, Rail, Seat
 
 Node = tuple[str, int]
 
 
-def tube(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
+def tube(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig) -> Chassis:
     """Nodes in four bays along the car, in a lower and an upper row, moved a little by the draw."""
     scale = float(rng.uniform(0.62, 0.68) if small else rng.uniform(0.9, 1.12))
     x = scale * np.array([-1280.0, -700.0, 150.0, 1000.0, 1480.0]) + rng.uniform(-30, 30, 5)
@@ -28,7 +28,7 @@ def tube(rng: np.random.Generator, small: bool, one_sided: int) -> Chassis:
     names = Names()
     frame = _side(rng, low, high) + _crosses(rng, low, high, d)
     main = Split(Part((rail.solid(),), (), (rail.mark("rail-L"),)) + fit.tube("main-L", low[0], low[-1], d, trim=60.0))
-    return finish(rail, main + frame + _dressed(rng, low, d, names, one_sided))
+    return finish(rail, main + frame + _dressed(rng, low, d, names, one_sided, jig))
 
 
 def _side(rng: np.random.Generator, low: Array, high: Array) -> Split:
@@ -62,11 +62,11 @@ def _crosses(rng: np.random.Generator, low: Array, high: Array, d: float) -> Spl
     return out
 
 
-def _dressed(rng: np.random.Generator, low: Array, d: float, names: Names, one_sided: int) -> Split:
+def _dressed(rng: np.random.Generator, low: Array, d: float, names: Names, one_sided: int, jig: Jig) -> Split:
     """Brackets, bushes, plates and studs on the main tube, bay by bay, clear of the nodes."""
     clear = np.array([38.0, 0.0, 0.0])
     bays = [Rail(np.vstack([a + clear, b - clear]), d, d, 3.0, "tube") for a, b in pairwise(low)]
-    kits = [Kit(rng, bay, names) for bay in bays]
+    kits = [Kit(rng, bay, names, jig) for bay in bays]
     odd = set(rng.integers(len(bays), size=one_sided).tolist())
     out = Split()
     for i, kit in enumerate(kits):
@@ -79,7 +79,7 @@ def _dressed(rng: np.random.Generator, low: Array, d: float, names: Names, one_s
 
 
 def _bay(kit: Kit, face: Face, items: list[Item]) -> Split:
-    return pack(kit.rng, kit.rail, 0, face, items)
+    return pack(kit, 0, face, items)
 
 
 def _plate(kit: Kit, word: str) -> Item:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
+from zlib import crc32
 
 import numpy as np
 from manifold3d import Manifold
@@ -70,6 +71,25 @@ class Names:
         return f"{word}-{n}{tail}"
 
 
+@dataclass(frozen=True)
+class Jig:
+    """Where one of many cars has its fittings: those named (without the side) are off by sd mm along and across their
+    faces, drawn from `seed`."""
+
+    varied: frozenset[str] = frozenset()
+    sd: float = 0.0
+    seed: tuple[int, ...] = ()
+
+    def made(self, item: Item, seat: Seat) -> Split:
+        part = item.make(seat)
+        name = part.marks[0].name[:-1] if part.marks else ""
+        if item.sort != "both" or name not in self.varied:
+            return item.split(part)
+        rng = np.random.default_rng([*self.seed, crc32(name.encode())])
+        left, right = (item.make(seat.moved(*(self.sd * rng.normal(size=2)))) for _ in "LR")
+        return Split(centre=left + right.mirrored())
+
+
 @dataclass(frozen=True, eq=False)
 class Kit:
     """Draws fittings of sensible sizes for one rail; `through`: an open section, whose holes show on both faces."""
@@ -77,6 +97,7 @@ class Kit:
     rng: np.random.Generator
     rail: Rail
     names: Names
+    jig: Jig = Jig()
 
     @property
     def through(self) -> bool:
@@ -173,8 +194,9 @@ def _bulkhead(seat: Seat, edge: float, low: float, high: float, draws: Array, si
     return fit.panel(float(seat.p[0]), edge, z + low, z + high, 3.0, holes)
 
 
-def pack(rng: np.random.Generator, rail: Rail, piece: int, face: Face, items: Sequence[Item]) -> Split:
+def pack(kit: Kit, piece: int, face: Face, items: Sequence[Item]) -> Split:
     """Items in a drawn order along one face of a straight piece; those are left out for which it is too short."""
+    rng, rail = kit.rng, kit.rail
     room = rail.length(piece) - 60.0
     chosen: list[Item] = []
     for k in rng.permutation(len(items)):
@@ -185,8 +207,7 @@ def pack(rng: np.random.Generator, rail: Rail, piece: int, face: Face, items: Se
     split, at = Split(), 30.0
     for item, gap in zip(chosen, gaps):
         at += float(gap)
-        part = item.make(rail.on(piece, at + item.length / 2, face))
-        split += item.split(part)
+        split += kit.jig.made(item, rail.on(piece, at + item.length / 2, face))
         at += item.length
     return split
 
@@ -197,7 +218,7 @@ def dress(kit: Kit, plan: Plan, one_sided: int) -> Split:
         plan[k][2].append(kit.strap())
     split = Split(Part((kit.rail.solid(),), (), (kit.rail.mark("rail-L"),)))
     for piece, face, items in plan:
-        split += pack(kit.rng, kit.rail, piece, face, items)
+        split += pack(kit, piece, face, items)
     return split
 
 

@@ -39,16 +39,20 @@ def blocks(path: Path, maker: str) -> Iterator[Raw]:
             child.kill()
 
 
-def _started(path: Path, maker: str) -> "subprocess.Popen[bytes]":
+def environment() -> dict[str, str]:
+    """That of a further process which is to find this package."""
     root = str(Path(__file__).parents[2])
-    places = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))}
+
+
+def _started(path: Path, maker: str) -> "subprocess.Popen[bytes]":
     command = [sys.executable, "-P", "-m", "barerail.store.apart", str(path.resolve()), maker]
     return subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": places},
+        env=environment(),
     )
 
 

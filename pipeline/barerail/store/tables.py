@@ -71,13 +71,13 @@ def measured(data: bytes, file: str) -> tuple[Measured, ...]:
 
 
 def cars(data: bytes, file: str) -> dict[str, tuple[str, str]]:
-    """Rows `scan, car, operator`: of which car a scan file is, and who scanned it; by the scan file's name.
+    """Rows `scan, car, operator`: of which car a scan file is, and who scanned it; by the path in the table.
 
     UsageError, with `file` and the line: a column that isn't there, no scan or car, a scan twice.
     """
     found: dict[str, tuple[str, str]] = {}
     for row, cells in rows(data, file, ("scan", "car")):
-        place, scan = f"{file} line {row}", Path(cells["scan"]).name
+        place, scan = f"{file} line {row}", cells["scan"]
         if not scan or not cells["car"]:
             raise UsageError(f"{place} lacks the scan or the car")
         if scan in found:

@@ -13,7 +13,7 @@ from barerail.records import Array, Car, Note, PointSpread, Series, Spread, Zone
 from barerail.settings import SeriesSettings
 
 from .gauge import gauge
-from .spread import spread
+from .spread import spread, too_large
 from .tolerance import factor
 
 __all__ = ["series"]
@@ -21,6 +21,8 @@ __all__ = ["series"]
 FEWEST = 3
 ODD = 0.001
 """Chance that a car is named odd though it belongs, over all its points together (judgement)."""
+LEAST_MM = 0.05
+"""Scatter that any car is granted (judgement)."""
 HOLES = ("hole", "slot", "bolt-axis", "sleeve", "stud")
 
 
@@ -49,7 +51,18 @@ def _of(cars: Sequence[Car], settings: SeriesSettings) -> Series:
     lacking = [f"{p.name} ({p.axes[0].n})" for p in points if p.axes[0].n < len(cars)]
     if lacking:
         notes.append(Note("series", f"not found in every scan: {', '.join(lacking)}", len(lacking), warning=True))
+    notes += _too_large(points)
     return Series(len(cars), points, lengths, tuple(zones), gauge(cars, names), {}, None, tuple(notes), cars[0].axes)
+
+
+def _too_large(points: Sequence[PointSpread]) -> list[Note]:
+    """Says so where values scatter by less than their own U allows."""
+    count = sum(too_large(v) for p in points for v in p.axes)
+    text = (
+        f"{count} of {3 * len(points)} coordinates scatter by less than their own U says, of which the drift is "
+        "a setting: where U is too large, the cars' own sd is nearer to the end of its interval"
+    )
+    return [Note("series", text, count)] if count else []
 
 
 def _point(cars: Sequence[Car], name: str) -> PointSpread:
@@ -125,30 +138,30 @@ def _patterns(cars: Sequence[Car], settings: SeriesSettings) -> list[Zone]:
 
 
 def _odd(cars: Sequence[Car]) -> dict[str, str]:
-    """Cars that lie off the median car by more than the others' scatter allows, and where most."""
-    names = [n for n in dict.fromkeys(n for c in cars for n in c.names) if sum(n in c.names for c in cars) >= 5]
+    """Cars that lie off the median car by more than the others' scatter, and their own U, allow, and where most.
+
+    By what has a place of its own: the middle of a rail or tube lies where its ends were seen.
+    """
+    seen = [{n: i for i, (n, kind) in enumerate(zip(c.names, c.kinds)) if kind in HOLES} for c in cars]
+    names = [n for n in dict.fromkeys(n for rows in seen for n in rows) if sum(n in rows for rows in seen) >= 5]
     if len(cars) < 5 or not names:
         return {}
-    table = np.array([[_at(c, n) for n in names] for c in cars])
-    middle = np.nanmedian(table, axis=0)
-    scale = np.array([[_scale(table[:, i, k] - middle[i, k]) for k in range(3)] for i in range(len(names))])
+    table, own = np.full((2, len(cars), len(names), 3), np.nan)
+    for c, rows, at, u in zip(cars, seen, table, own):
+        there = [k for k, n in enumerate(names) if n in rows]
+        mine = [rows[names[k]] for k in there]
+        at[there], u[there] = c.at[mine], np.sqrt(np.einsum("nii->ni", c.cov[mine]))
+    away = table - np.nanmedian(table, axis=0)
+    scale = np.apply_along_axis(lambda v: mad_scale(v[np.isfinite(v)]), 0, away)
     out = {}
-    for c, row in zip(cars, table):
-        off = (row - middle) / scale
+    for c, row, u in zip(cars, away, own):
+        off = row / np.maximum(np.maximum(scale, u), LEAST_MM)
         known = np.isfinite(off)
         size = float((np.minimum(off[known] ** 2, 1e6)).sum())
         if size > float(chi2.ppf(1 - ODD, known.sum())) * 2:
             i, k = np.unravel_index(int(np.nanargmax(np.abs(off))), off.shape)
             out[c.scan] = (
-                f"{names[i]} lies {row[i, k] - middle[i, k]:+.1f} mm in {'xyz'[k]} off the middle car; the others "
-                f"scatter by {scale[i, k]:.1f} mm"
+                f"{names[i]} lies {row[i, k]:+.1f} mm in {'xyz'[k]} off the middle car; the others scatter by "
+                f"{max(scale[i, k], LEAST_MM):.2f} mm, own U {2 * u[i, k]:.2f} mm"
             )
     return out
-
-
-def _at(car: Car, name: str) -> Array:
-    return car.at[car.names.index(name)] if name in car.names else np.full(3, np.nan)
-
-
-def _scale(values: Array) -> float:
-    return max(mad_scale(values[np.isfinite(values)]), 0.05)
