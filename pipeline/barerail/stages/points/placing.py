@@ -20,6 +20,9 @@ VOTES = 100_000
 PROPOSALS = 40
 TURNED = 12
 """Most shifts that are looked at with a turn as well."""
+STARTS = np.vstack([np.zeros(3), *(np.radians(0.5) * sign * np.eye(3) for sign in (1, -1))])
+"""Turns to start from, rad: where one row fits a hole on, the right turn is not downhill from none."""
+MOST_STARTS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,8 +88,9 @@ def placements(p: Pattern, proposals: Array) -> list[Placement]:
     shifts = np.vstack([np.zeros(3), proposals])
     refined = sorted((_shifted(p, shift) for shift in shifts), key=_order)
     apart = _distinct(p, refined)
-    turned = [_turned(p, q) if 4 * q.fits >= apart[0].fits else q for q in apart[:TURNED]] + apart[TURNED:]
-    return _distinct(p, sorted(turned, key=_order))
+    likely = [q for q in apart[:TURNED] if 4 * q.fits >= apart[0].fits and q.fits >= 3]
+    turned = [_turned(p, q, STARTS if i < MOST_STARTS else STARTS[:1]) for i, q in enumerate(likely)]
+    return _distinct(p, sorted(apart + turned, key=_order))
 
 
 def proposals(p: Pattern, furthest: float) -> Array:
@@ -121,7 +125,7 @@ def strongest(votes: Array, radius: float = FITS_MM) -> Array:
 
 
 def _order(p: Placement) -> tuple[float, ...]:
-    return (-p.fits, round(p.length, 6), *p.shift)
+    return (-p.fits, round(p.spread) if p.fits else 0, round(p.length, 6), *p.shift)
 
 
 def _distinct(p: Pattern, found: list[Placement]) -> list[Placement]:
@@ -151,13 +155,20 @@ def _shifted(p: Pattern, shift: Array) -> Placement:
     return Placement(last, int(fits.sum()), float(np.median(distance[fits])), np.zeros(3), middle)
 
 
-def _turned(p: Pattern, start: Placement, rounds: int = 8) -> Placement:
-    """The best small rigid movement about a shift, of at most 400 names: their distances weighed down by Tukey's
-    biweight, the turn held by `TURN`; where fewer fit than at the start, the start."""
-    some, now = p.of(p.voters()), start
-    for _ in range(rounds if start.fits >= 3 else 0):
-        places = now.moved(some.names)
-        distance, j = some.near(places, FITS_MM)
+def _turned(p: Pattern, start: Placement, turns: Array) -> Placement:
+    """The small rigid movement about a shift that lets most names fit, from the best of `turns` (k, 3) to start from;
+    where fewer fit than at the start, the start."""
+    some = p.of(p.voters())
+    ends = [_downhill(some, replace(start, turn=turn)) for turn in turns]
+    best = _counted(p, min((_counted(some, q) for q in ends), key=_order))
+    return best if best.fits >= start.fits else start
+
+
+def _downhill(p: Pattern, now: Placement, rounds: int = 8) -> Placement:
+    """Steps of a robust rigid fit: distances weighed down by Tukey's biweight, the turn held by `TURN`."""
+    for _ in range(rounds):
+        places = now.moved(p.names)
+        distance, j = p.near(places, FITS_MM)
         fits = np.isfinite(distance)
         if not fits.any():
             break
@@ -165,10 +176,14 @@ def _turned(p: Pattern, start: Placement, rounds: int = 8) -> Placement:
         now = replace(now, shift=now.shift + step[:3], turn=now.turn + step[3:])
         if np.abs(step[:3]).max() < 0.01 and np.abs(step[3:]).max() < 1e-5:
             break
-    distance = p.near(now.moved(p.names), FITS_MM)[0]
-    fits = np.isfinite(distance)
-    better = now is not start and fits.sum() >= start.fits
-    return replace(now, fits=int(fits.sum()), spread=float(np.median(distance[fits]))) if better else start
+    return now
+
+
+def _counted(p: Pattern, q: Placement) -> Placement:
+    """The placement with what fits there."""
+    distance = p.near(q.moved(p.names), FITS_MM)[0]
+    near = distance[np.isfinite(distance)]
+    return replace(q, fits=len(near), spread=float(np.median(near)) if len(near) else float("nan"))
 
 
 def _step(lever: Array, off: Array, now: Placement) -> Array:
