@@ -89,7 +89,8 @@ def _spot(
     best = int(np.argmin(gap))
     part, scan = solid.nearest(at[best][None])[0][0], at[best]
     way = (scan - part) / max(float(np.linalg.norm(scan - part)), 1e-9)
-    edge, u_edge = _edge(scan, facing[best], way, solid, clean.spacing_mm) if gap[best] > 0 else (0.0, 0.0)
+    beyond = float(solid.nearest(on)[1].min() - gap[best])
+    edge, u_edge = _edge(scan, facing[best], way, solid, clean.spacing_mm, beyond) if gap[best] > 0 else (0.0, 0.0)
     b = np.hstack([np.eye(3), -skew(scan)])
     cov = b @ datum.covariance @ b.T
     far = float(scan @ scan) * (noise.drift_mm_per_m / 1000) ** 2
@@ -109,13 +110,13 @@ def _pieces(points: Array, apart: float) -> int:
     return len(kept)
 
 
-def _edge(at: Array, facing: Array, way: Array, solid: Solid, spacing: float) -> tuple[float, float]:
+def _edge(at: Array, facing: Array, way: Array, solid: Solid, spacing: float, beyond: float) -> tuple[float, float]:
     """What a disc is too near by where the surface ends at its place `at` (3,), mm, and its standard uncertainty.
 
     Points are scattered over the surface, one in spacing^2 = s^2. At an edge the gap grows by b a mm inwards and by
     c t^2 / 2 along it, so the surface nearer than the true gap plus g has the area 4/3 sqrt(2 / c) g^(3/2) / b, and
     no point lies there with probability exp(-area / s^2): the nearest point lies too far by a Weibull variable of shape
-    3/2. The disc reaches DISC s beyond the point, by b DISC s too near.
+    3/2. The disc is nearer than the nearest point by `beyond`, of which at most b DISC s because it reaches further.
     """
     inward = way - (way @ facing) * facing
     b = float(np.linalg.norm(inward))
@@ -126,7 +127,7 @@ def _edge(at: Array, facing: Array, way: Array, solid: Solid, spacing: float) ->
     c = max(float(ends[0] - 2 * ends[1] + ends[2]), 0.0) / (2 * spacing) ** 2
     scale = (0.75 * spacing**2 * b * np.sqrt(c / 2)) ** (2 / 3)
     mean, sd = (float(g * scale) for g in GAMMA)
-    return max(b * DISC * spacing - mean, 0.0), sd
+    return max(min(b * DISC * spacing, beyond) - mean, 0.0), sd
 
 
 def _smoothed(
