@@ -1,4 +1,4 @@
-"""Holes in both walls of a rail: which are one bolt's, and the outside width by hand."""
+"""Holes in both walls of a rail: which are of one bolt, and the outside width by hand."""
 
 import numpy as np
 import pytest
