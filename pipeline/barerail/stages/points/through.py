@@ -40,7 +40,8 @@ def through(points: Sequence[MountPoint], noise: NoiseModel) -> tuple[list[Mount
     for i, j in both:
         width, U = outside(points[i], points[j], noise)
         for one, other in ((i, j), (j, i)):
-            told = f"in line with {points[other].name}: one bolt goes through both, {width:.1f} mm outside (U {_up(U):.1f})"
+            length = f"{width:.1f} mm outside (U {_up(U):.1f})"
+            told = f"in line with {points[other].name}: one bolt goes through both, {length}"
             out[one] = replace(out[one], note="; ".join(filter(None, (out[one].note, told))))
     text = "holes that one bolt goes through in both walls, see their notes; how = through makes one point of two"
     return out, [Note("points", text, len(both))] if both else []
