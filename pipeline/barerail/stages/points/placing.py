@@ -89,8 +89,14 @@ def placements(p: Pattern, proposals: Array) -> list[Placement]:
     refined = sorted((_shifted(p, shift) for shift in shifts), key=_order)
     apart = _distinct(p, refined)
     likely = [q for q in apart[:TURNED] if 4 * q.fits >= apart[0].fits and q.fits >= 3]
-    turned = [_turned(p, q, STARTS if i < MOST_STARTS else STARTS[:1]) for i, q in enumerate(likely)]
-    return _distinct(p, sorted(apart + turned, key=_order))
+    some = p.of(p.voters())
+    ends = [
+        _counted(some, _downhill(some, replace(q, turn=turn)))
+        for i, q in enumerate(likely)
+        for turn in (STARTS if i < MOST_STARTS else STARTS[:1])
+    ]
+    turned = [_counted(p, q) for q in _distinct(p, sorted(ends, key=_order))]
+    return _distinct(p, sorted(turned + [q for q in apart if q not in likely], key=_order))
 
 
 def proposals(p: Pattern, furthest: float) -> Array:
@@ -129,13 +135,13 @@ def _order(p: Placement) -> tuple[float, ...]:
 
 
 def _distinct(p: Pattern, found: list[Placement]) -> list[Placement]:
-    """Those that move the names on average by more than 10 mm against each one kept before."""
+    """Those that move some name by more than 10 mm against each one kept before."""
     kept: list[Placement] = []
     some = p.names[p.voters()]
     places: list[Array] = []
     for q in found:
         at = q.moved(some)
-        if all(np.sqrt(((at - other) ** 2).sum(axis=1).mean()) > DISTINCT_MM for other in places):
+        if all(np.linalg.norm(at - other, axis=1).max() > DISTINCT_MM for other in places):
             kept.append(q)
             places.append(at)
     return kept
@@ -153,15 +159,6 @@ def _shifted(p: Pattern, shift: Array) -> Placement:
         if np.array_equal(last, shift):
             break
     return Placement(last, int(fits.sum()), float(np.median(distance[fits])), np.zeros(3), middle)
-
-
-def _turned(p: Pattern, start: Placement, turns: Array) -> Placement:
-    """The small rigid movement about a shift that lets most names fit, from the best of `turns` (k, 3) to start from;
-    where fewer fit than at the start, the start."""
-    some = p.of(p.voters())
-    ends = [_downhill(some, replace(start, turn=turn)) for turn in turns]
-    best = _counted(p, min((_counted(some, q) for q in ends), key=_order))
-    return best if best.fits >= start.fits else start
 
 
 def _downhill(p: Pattern, now: Placement, rounds: int = 8) -> Placement:

@@ -45,7 +45,7 @@ def rivals(p: Pattern, best: Placement, others: Sequence[Placement]) -> list[Riv
     steps, within = _steps(p, best), float(np.clip(4 * best.spread, TIGHT_MM, FITS_MM))
     among = _Among(some, place, within)
     moved = [place + _settled(some, place, step) for step in steps] + [q.moved(some.names) for q in others]
-    further = [at for at in moved if np.linalg.norm((at - place).mean(axis=0)) > DISTINCT_MM]
+    further = [at for at in moved if np.linalg.norm(at - place, axis=1).max() > DISTINCT_MM]
     found = [among.rival(at, steps) for at in further]
     return [r for r in found if r.fits]
 
