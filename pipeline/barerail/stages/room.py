@@ -23,8 +23,9 @@ MOST_TRIED = 400
 """Most points of one place that are looked at closely: the nearest as scanned."""
 DISC = 0.5
 """How far the surface goes on from a point, in spacings: half the side of a square that holds one."""
-EDGE = 0.4
-"""Standard uncertainty of where the surface ends, in spacings (judgement; rectangular over a spacing gives 0.29)."""
+GAMMA = 0.9027, 0.6129
+"""Mean and standard deviation of a Weibull distribution of shape 3/2, in its scale: gamma(5/3), and the root of
+gamma(7/3) - gamma(5/3)^2."""
 
 
 def room(clean: CleanScan, datum: Datum, noise: NoiseModel, part: Shape, settings: RoomSettings) -> Room:
@@ -88,21 +89,45 @@ def _spot(
     best = int(np.argmin(gap))
     part, scan = solid.nearest(at[best][None])[0][0], at[best]
     way = (scan - part) / max(float(np.linalg.norm(scan - part)), 1e-9)
-    beside = float(np.linalg.norm(way - (way @ facing[best]) * facing[best]))
+    beyond = float(solid.nearest(on)[1].min() - gap[best])
+    edge, u_edge = _edge(scan, facing[best], way, solid, clean.spacing_mm, beyond) if gap[best] > 0 else (0.0, 0.0)
     b = np.hstack([np.eye(3), -skew(scan)])
     cov = b @ datum.covariance @ b.T
     far = float(scan @ scan) * (noise.drift_mm_per_m / 1000) ** 2
-    rivals = int((gap <= gap[best] + 3 * u[best]).sum())
-    u2 = (
-        u[best] ** 2 * (1 + 2 * np.log(rivals))
-        + way @ cov @ way
-        + noise.drift_mm**2
-        + far
-        + (EDGE * clean.spacing_mm * beside) ** 2
-        + off**2 / 3
-    )
+    white2 = max(u[best] ** 2 - noise.corr_mm**2, 0.0)
+    pieces = _pieces(on[gap <= gap[best] + 3 * np.sqrt(white2)], AROUND * clean.spacing_mm)
+    u2 = u[best] ** 2 + 2 * np.log(pieces) * white2 + way @ cov @ way + noise.drift_mm**2 + far + u_edge**2 + off**2 / 3
     across = float(np.linalg.norm(np.ptp(points[rows], axis=0)))
-    return Spot(float(gap[best]), 2 * float(np.sqrt(u2)), scan, part, across)
+    return Spot(float(gap[best]) + edge, 2 * float(np.sqrt(u2)), scan, part, across)
+
+
+def _pieces(points: Array, apart: float) -> int:
+    """How many of points (n, 3) lie further than `apart` from each other, taken one by one."""
+    kept = points[:1]
+    for p in points[1:]:
+        if np.linalg.norm(kept - p, axis=1).min() > apart:
+            kept = np.vstack([kept, p])
+    return len(kept)
+
+
+def _edge(at: Array, facing: Array, way: Array, solid: Solid, spacing: float, beyond: float) -> tuple[float, float]:
+    """What a disc is too near by where the surface ends at its place `at` (3,), mm, and its standard uncertainty.
+
+    Points are scattered over the surface, one in spacing^2 = s^2. At an edge the gap grows by b a mm inwards and by
+    c t^2 / 2 along it, so the surface nearer than the true gap plus g has the area 4/3 sqrt(2 / c) g^(3/2) / b, and
+    no point lies there with probability exp(-area / s^2): the nearest point lies too far by a Weibull variable of shape
+    3/2. The disc is nearer than the nearest point by `beyond`, of which at most b DISC s because it reaches further.
+    """
+    inward = way - (way @ facing) * facing
+    b = float(np.linalg.norm(inward))
+    if b < 1e-6:
+        return 0.0, 0.0
+    step = 2 * spacing * np.cross(facing, inward / b)
+    ends = solid.nearest(np.array([at - step, at, at + step]))[1]
+    c = max(float(ends[0] - 2 * ends[1] + ends[2]), 0.0) / (2 * spacing) ** 2
+    scale = (0.75 * spacing**2 * b * np.sqrt(c / 2)) ** (2 / 3)
+    mean, sd = (float(g * scale) for g in GAMMA)
+    return max(min(b * DISC * spacing, beyond) - mean, 0.0), sd
 
 
 def _smoothed(

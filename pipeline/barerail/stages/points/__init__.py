@@ -13,6 +13,7 @@ from barerail.stages.points.names import Unit, all_names, crowded
 from barerail.stages.points.pairs import Differences, Partners, differences, find_partners
 from barerail.stages.points.place import place
 from barerail.stages.points.symmetry import symmetrised
+from barerail.stages.points.through import through
 from barerail.stages.points.wanted import Given, give
 
 __all__ = ["points"]
@@ -53,12 +54,14 @@ def points(
     group = {name: g.name for g in patterns for name in g.holes}
     labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks, group)
     found = [labelled(placed, sums, labels, datum, row) for unit in parts for row in unit.rows]
+    found, bolts = through(found, features.noise)
     absent = [missing(w, why) for w, why in given.missing.items()]
     values, covs = difference(sums, across, placed, features.noise, datum)
     pairs = {int(a): Pair(names[a], names[b], v, c) for a, b, v, c in zip(across.left, across.right, values, covs)}
     in_order = tuple(pairs[unit.rows[0]] for unit in parts if len(unit.rows) == 2)
     folded = len(features.found) - int((placed.found >= 0).sum())
-    notes = (*_notes(folded, sums.share, partners, names, settings), *given.notes, *kept.notes, *_missing_notes(given))
+    notes = (*_notes(folded, sums.share, partners, names, settings), *bolts, *given.notes, *kept.notes)
+    notes = (*notes, *_missing_notes(given))
     if settings.mirror == "none":
         return MountPoints((*found, *absent), in_order, notes, patterns)
     unseen = [names[int(a)] for a in across.left[across.unseen]]

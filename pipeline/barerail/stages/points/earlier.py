@@ -8,7 +8,7 @@ import numpy as np
 from barerail.geometry.matching import Links, ambiguous, assign, runner_up
 from barerail.records import KINDS, Note, Wanted
 from barerail.stages.points.place import Placed, nearby, separation
-from barerail.stages.points.register import FITS_MM
+from barerail.stages.points.placing import FITS_MM
 from barerail.stages.points.wanted import OTHER, SIDES
 
 

@@ -4,17 +4,24 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError, UsageError
-from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up, tree
+from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up
 from barerail.records import KINDS, Array, Index, Note, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.points.place import LINES, Placed, nearby, separation
-from barerail.stages.points.register import FEW, FITS_MM, Placement, moved_words, register
+from barerail.stages.points.placing import FITS_MM, Placement, pattern, stays
+from barerail.stages.points.register import EXACT_MM, FEW, moved_words, register
+from barerail.stages.points.rows import PITCH_MM
 
 SIDES = {"-L": 1.0, "-R": -1.0}
 OTHER = {"-L": "-R", "-R": "-L"}
 STANDS_OUT = 5.0
+ALONE_MM = 1.0
+"""How far a single name in a row may be off where nothing else holds the file (judgement)."""
+TOLD_DEG, WARNED_DEG = 0.05, 0.2
+"""Turns of a file that are worth a word, and a warning: 0.9 and 3.5 mm on 1 m (judgement)."""
 
 
 class Given(NamedTuple):
@@ -61,17 +68,16 @@ class _Giving:
         self.side = np.array([SIDES.get(w.name[-2:], 0.0) for w in wanted])
         at = np.array([w.position for w in wanted], float)
         self.placement = self._register(at, settings.register_mm)
-        self.at = at + self.placement.shift
+        self.at = self.placement.moved(at)
 
     def _register(self, at: Array, furthest: float) -> Placement:
-        """The shift of the names that stand for one place; a tube's or rail's middle may lie anywhere along it."""
+        """Of the names that stand for one place; a tube's or rail's middle may lie anywhere along it."""
         p = self.placed
         pointed, there = (~np.isin(k, [KINDS.index(line) for line in LINES]) for k in (self.kind, p.kind))
         if not pointed.any() or not there.any():
-            return Placement(np.zeros(3), 0, float("nan"))
-        features = tree(p.point[there], p.kind[there])
-        reach = float(np.median(self.reach[pointed]))
-        return register(at[pointed], self.kind[pointed], features, p.point[there], reach, furthest)
+            return stays(pattern(at, self.kind, p.point, p.kind))
+        names = pattern(at[pointed], self.kind[pointed], p.point[there], p.kind[there])
+        return register(names, float(np.median(self.reach[pointed])), furthest)
 
     def result(self, partner: dict[int, int]) -> Given:
         around, far = self._around()
@@ -82,7 +88,7 @@ class _Giving:
         self._refuse(within, distance, chosen)
         a, b, d = within.a[chosen], within.b[chosen], distance[chosen]
         gaps = self._neighbour_gap()[b], runner_up(around, far, near[chosen])[0]
-        in_row = ambiguous(d, np.minimum(*gaps))
+        in_row = ambiguous(d, np.minimum(*gaps)) | self._maybe_next(a, d, gaps[0])
         names = {int(j): self.wanted[i].name for i, j in zip(a[~in_row], b[~in_row])}
         why = {int(i): self._row_words(i, *lengths) for i, *lengths in zip(*(v[in_row] for v in (a, d, *gaps)))}
         for i in sorted({*range(len(self.wanted))} - {*a.tolist()}):
@@ -105,6 +111,25 @@ class _Giving:
         distance = separation(self.at[found.a] - p.point[found.b], p.axis[found.b], p.half[found.b])
         keep = (distance <= 2 * self.reach[found.a]) & (self.side[found.a] * p.point[found.b, 1] >= 0)
         return Links(found.a[keep], found.b[keep]), distance[keep]
+
+    def _maybe_next(self, a: Index, distance: Array, gap_mm: Array) -> NDArray[np.bool_]:
+        """True (k,) where the feature that is taken may be the next one of a row, whose own hole isn't seen.
+
+        Where the pattern holds the file: as far off as a least pitch, and much further than the rest. Where nothing
+        does: further than half a least pitch; where other names fit nowhere, further than files that stand as they are;
+        in a row, of the features or the names, further than a name from the same datum is off.
+        """
+        spread = self.placement.spread
+        if self.placement.fits >= FEW:
+            return (distance > max(FITS_MM, STANDS_OUT * spread)) & (
+                distance > 2 * FITS_MM - max(1, STANDS_OUT * spread)
+            )
+        names = nearby(self.at, self.kind, self.at, self.kind, PITCH_MM, 0.0)
+        apart = np.linalg.norm(self.at[names.b] - self.at[names.a], axis=1)
+        next_one = np.minimum(gap_mm, gap(names, apart, len(self.wanted))[a])
+        most = np.where(next_one <= PITCH_MM, ALONE_MM, FITS_MM if len(self.wanted) == 1 else EXACT_MM)
+        line = np.isin(self.kind[a], [KINDS.index(k) for k in LINES])
+        return ~line & (distance > most) & (self.placement.fits < 2)
 
     def _neighbour_gap(self) -> Array:
         """Distance (n,) from each feature to the nearest other of its kind."""
@@ -133,11 +158,20 @@ class _Giving:
 
     def _row_words(self, i: int, distance: float, gap_mm: float, other: float) -> str:
         kind = self.wanted[i].kind
-        if gap_mm >= 2 * distance:
-            return f"the nearest {kind} is {distance:.1f} mm away, another {other:.1f} mm: no telling which"
+        here = f"the nearest {kind} is {distance:.1f} mm away"
+        if gap_mm < 2 * distance:
+            row = f"has another {gap_mm:.1f} mm from it: in such a row it may be the next one, so it isn't taken"
+            return f"{here} and {row}"
+        if other < 2 * distance:
+            return f"{here}, another {other:.1f} mm: no telling which"
+        if self.placement.fits >= FEW:
+            return (
+                f"{here}, the other names fit to {self.placement.spread:.2f} mm (median): it may be the next hole of "
+                "a row, so it isn't taken; correct the name's place if it is the one"
+            )
         return (
-            f"the nearest {kind} is {distance:.1f} mm away and has another {gap_mm:.1f} mm from it: "
-            "in such a row it may be the next one, so it isn't taken"
+            f"{here}, and too few names fit to hold the file where it is: it may be the next hole of a row, so it "
+            "isn't taken; name more features, or correct the name's place if it is the one"
         )
 
     def _why(self, i: int, names: dict[int, str]) -> str:
@@ -167,11 +201,14 @@ class _Giving:
         return more
 
     def _registered(self) -> list[Note]:
-        shift, fits, spread = self.placement
-        if not fits:
+        p = self.placement
+        if not p.fits:
             return []
-        text = f"names file: registered, moved {moved_words(shift)}; {fits} names then fit to {spread:.2f} mm (median)"
-        return [Note("points", text, fits, warning=bool(np.linalg.norm(shift) > FITS_MM))]
+        turn = float(np.degrees(np.linalg.norm(p.turn)))
+        turned = f", turned by {turn:.2f} degrees" if turn >= TOLD_DEG else ""
+        moved = f"registered, moved {moved_words(p.shift)}{turned}"
+        text = f"names file: {moved}; {p.fits} names then fit to {p.spread:.2f} mm (median)"
+        return [Note("points", text, p.fits, warning=p.length > FITS_MM or turn >= WARNED_DEG)]
 
     def _stands_out(self, a: Index, distance: Array) -> list[Note]:
         """Names much further from their feature than the rest; of a few names those that a next hole may have got."""
