@@ -11,7 +11,12 @@ from barerail.options import CutSizes, JobFolder, Names, Quiet, Through
 
 def template(
     job: JobFolder,
-    face: Annotated[str, typer.Option("--face", metavar="NAME", help="A face, or a hole, slot or stud in it.")] = "",
+    face: Annotated[
+        str,
+        typer.Option(
+            "--face", metavar="NAME", help="A face, or a hole, slot or stud in it; a tab: NAME-start, NAME-end."
+        ),
+    ] = "",
     points: Names = None,
     size: CutSizes = None,
     part: Annotated[str, typer.Option("--part", help="Part number; it also names the files.")] = "",

@@ -43,7 +43,7 @@ STAGES = {
     "read": Stage((), ()),
     "join": Stage(("read",), ("stages/join",), (COMMON,)),
     "clean": Stage(("read", "join"), ("stages/clean",)),
-    "look": Stage(("read", "join", "clean"), ("outputs",)),
+    "look": Stage(("read", "join", "clean"), ("outputs", "stages/fit")),
     "fit": Stage(("clean",), ("stages/fit",)),
     "datum": Stage(("clean", "fit"), ("stages/datum", "outputs"), (RECIPE, EARLIER)),
     "points": Stage(("fit", "datum"), ("stages/points", "outputs"), (NAMES,)),

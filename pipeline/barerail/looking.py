@@ -25,6 +25,7 @@ def look(request: Request, watch: Watch) -> Outcome:
 
 def _page(clean: CleanScan, settings: ReportSettings, command: str) -> Written:
     from barerail.outputs.page_look import look_html
+    from barerail.stages.fit.flat import flat_faces
 
     title = ", ".join(source.name for source in clean.scan.sources)
-    return Written({"look.html": look_html(clean, settings, title, command)})
+    return Written({"look.html": look_html(clean, settings, title, command, flat_faces(clean))})

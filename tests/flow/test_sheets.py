@@ -106,3 +106,13 @@ def test_tables_go_on_to_more_sheets_with_their_head() -> None:
     assert len(papers) > 2 and all(t[0] == "title" and "name" in t for t in texts)
     assert sum(text.startswith("row ") for t in texts for text in t) == 150
     assert table_papers("t", "title", ("a",), [], (297.0, 210.0)) == []
+
+
+def test_a_bolt_axis_is_judged_by_its_tabs_inner_faces() -> None:
+    """Points 0.2 mm over both inner faces, of the outer faces 4 mm further out, and none else."""
+    axis = next(p for p in case.mount_points().points if p.kind == "bolt-axis")
+    ring = np.array([[20.0, 0, 0], [-20, 0, 0], [0, 0, 20]])
+    inner = [axis.position + ring + sign * np.array([0, axis.length / 2 + 0.2, 0]) for sign in (1, -1)]
+    outer = [axis.position + ring + sign * np.array([0, axis.length / 2 + 4.0, 0]) for sign in (1, -1)]
+    at, off = residuals(axis, np.vstack([*inner, *outer]))
+    assert len(at) == 6 and off == pytest.approx(np.full(6, 0.2))

@@ -11,6 +11,7 @@ from barerail.errors import DataError, UsageError
 from barerail.geometry.contour import area_of, level_lines, simplified
 from barerail.geometry.frames import transform, unit
 from barerail.geometry.neighbours import rows_of
+from barerail.outputs.tabs import tab_plane
 from barerail.outputs.words import expanded
 from barerail.records import CHASSIS, Array, CleanScan, Datum, Features, Index, MountPoint, Plane
 
@@ -55,8 +56,12 @@ class Facing:
         return (points - self.origin) @ self.axes.T
 
 
-def plane_of(p: MountPoint, features: Features) -> Plane:
+def plane_of(p: MountPoint, features: Features, datum: Datum) -> Plane:
     """The face a point sits in. UsageError for a kind that sits in none, DataError where none was found."""
+    if p.kind == "bolt-axis":
+        raise UsageError(f"{p.name} has two tabs: name {p.name}-start (the rear, right or lower one) or {p.name}-end")
+    if p.kind == "hole" and p.feature >= 0 and features.found[p.feature].kind == "bolt-axis":
+        return tab_plane(p, features, datum)
     if p.kind not in (*FLAT_KINDS, "face"):
         raise UsageError(f"{p.name} is a {p.kind}: a template is of one flat face; name holes, slots, studs or a face")
     index = features.found[p.feature].plane if p.feature >= 0 else -1

@@ -47,7 +47,7 @@ def opening_files(
     if told := stamp(datum):
         raise UsageError(f"no panel from a guessed datum. {told}")
     about = _face_point(points, settings.face)
-    face, cloud = facing(plane_of(about, features), about, clean, datum)
+    face, cloud = facing(plane_of(about, features, datum), about, clean, datum)
     seen = outline(cloud, clean.spacing_mm, np.zeros((0, 2)))
     chosen = _chosen(seen.openings, face, settings)
     panel = _panel(chosen, seen.edge, settings)

@@ -12,8 +12,10 @@ import numpy as np
 from barerail.outputs import groups
 from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
 from barerail.outputs.datum_words import datum_words
+from barerail.outputs.empty import empty_by_mirror
 from barerail.outputs.header import header_fields
 from barerail.outputs.page_checks import hand_checks
+from barerail.outputs.page_gaps import gap_spots, gap_traces
 from barerail.outputs.page_scan import packed, shown
 from barerail.outputs.page_straight import straight_figure
 from barerail.outputs.page_tables import (
@@ -30,7 +32,7 @@ from barerail.outputs.page_tables import (
 )
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
 from barerail.outputs.sides import one_sided
-from barerail.outputs.unseen import unseen_faces
+from barerail.outputs.unseen import empty_words, more_words, unseen_faces
 from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, sits_words, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
@@ -52,6 +54,9 @@ def report_html(
     """
     kinds = Counter(p.kind for p in points.points)
     drawn = view_data(clean, features, datum, points, settings)
+    empties = empty_by_mirror(clean, features, datum)
+    drawn["traces"] += gap_traces(empties, datum.car_from_scan)
+    drawn["spots"] = gap_spots(empties, datum.car_from_scan)
     return page_html(
         "report.html.j2",
         {"view": drawn, "straight": straight_figure(straightness, datum), "naming": naming_lines(datum)},
@@ -65,6 +70,8 @@ def report_html(
         facts=facts(clean, datum, points, straightness),
         assumptions=assumptions(clean, datum),
         unseen=unseen_faces(features, datum),
+        empties=empty_words(empties, features, datum, points.points),
+        more=more_words(empties),
         checks=hand_checks(points.points, features.noise),
         cautions=CAUTIONS,
         kinds=[(kind, kinds[kind], *MARKS[kind]) for kind in MARKS if kinds[kind]],

@@ -1,13 +1,19 @@
-"""A page of a scan before any datum: which way is front, up and left, and where it is thin."""
+"""A page of a scan before any datum: which way is front, up and left, and where it is thin or empty."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from barerail.geometry.gaps import Face
+from barerail.outputs.empty import Empty, empty_by_edges
 from barerail.outputs.page import page_html
+from barerail.outputs.page_gaps import gap_spots, gap_traces
 from barerail.outputs.page_scan import Shown, coarse, means, packed
+from barerail.outputs.unseen import DOUBT, more_words
+from barerail.outputs.unseen import MOST as EMPTIES
 from barerail.outputs.words import fixed, one_line
 from barerail.records import CHASSIS, Array, CleanScan
 from barerail.settings import ReportSettings
@@ -30,10 +36,13 @@ VIEWS = {
 }
 
 
-def look_html(clean: CleanScan, settings: ReportSettings, title: str, command: str) -> bytes:
-    """The page as UTF-8 bytes; `command` is what its options are to be added to."""
+def look_html(
+    clean: CleanScan, settings: ReportSettings, title: str, command: str, faces: Sequence[Face] = ()
+) -> bytes:
+    """The page as UTF-8 bytes; `command` is what its options are to be added to, `faces` are looked at for gaps."""
     sparse = sparseness(clean)
     spots = thin_spots(clean, sparse)
+    empties = empty_by_edges(clean, faces)
     scan = _shown(clean, sparse, settings.page_triangles)
     low, high = np.floor(scan.xyz.min(axis=0)) - 20, np.ceil(scan.xyz.max(axis=0)) + 20
     middle, size = (low + high) / 2, float(np.linalg.norm(high - low))
@@ -41,7 +50,8 @@ def look_html(clean: CleanScan, settings: ReportSettings, title: str, command: s
         "scan": packed(scan) | {"colours": [[0, DENSE], [0.5, DENSE], [1, THIN]]},
         "low": low.tolist(),
         "high": high.tolist(),
-        "traces": [],
+        "traces": gap_traces(empties, np.eye(4)),
+        "spots": gap_spots(empties, np.eye(4)),
         "points": [_card(name, at, words, middle) for name, at, words in spots],
         "datum": [{"text": f"{axis} of the file", "at": _tip(low, high, k)} for k, axis in enumerate("xyz")],
         "axes": ["of the file"] * 3,
@@ -67,6 +77,8 @@ def look_html(clean: CleanScan, settings: ReportSettings, title: str, command: s
         command=command,
         views=VIEWS,
         spots=[(name, words) for name, _, words in spots],
+        empties=[_empty_words(e, clean) for e in empties[:EMPTIES]],
+        more=more_words(empties),
         legend=f"as dense as usual here, {fixed(clean.spacing_mm, 2)} mm … {SPARSE:g} times that spacing and more",
         gradient=f"{DENSE}, {THIN}",
         marks={},
@@ -102,6 +114,12 @@ def thin_spots(clean: CleanScan, sparse: Array) -> list[tuple[str, Array, str]]:
         words = f"{area[k]:.0f} cm2 at {wide:.1f} mm, where the scan has {clean.spacing_mm:.1f} mm"
         found.append((f"thin {len(found) + 1}", at, words))
     return found
+
+
+def _empty_words(e: Empty, clean: CleanScan) -> str:
+    place = ", ".join(fixed(v / clean.scan.mm_per_unit, DECIMALS.get(clean.scan.unit, 3)) for v in e.at)
+    told = "not scanned: no points over" if e.missed else f"{DOUBT} Over"
+    return f"{told} {e.size}, about {place} of the file"
 
 
 def _shown(clean: CleanScan, sparse: Array, budget: int) -> Shown:

@@ -32,11 +32,12 @@ def compare_html(moves: Moves, normals: Array, datum: Datum, settings: ReportSet
         "compare.html.j2",
         {
             "view": _view(moves, normals, datum, seen, settings, full, factor),
-            "straight": rail_figure(moves.rails, datum),
+            "straight": rail_figure(moves.rails, datum) if moves.rails else None,
         },
         title=title,
         stamp=stamp(datum),
         facts=_facts(moves),
+        rails=bool(moves.rails),
         moved=[(one_line(s.name), s.words) for s in moved],
         not_seen=missing_words(moves),
         notes=[(n.text, n.warning) for n in moves.notes],

@@ -14,7 +14,7 @@ def straight_figure(s: Straightness, datum: Datum) -> dict[str, Any]:
     """Plotly data and layout of three panels over x; no data where the scan gave no stations."""
     panels = (("y3", "rail height z, mm"), ("y2", "twist, deg"), ("y", "centreline y, mm"))
     data = [
-        *_series(s, "left rail", LEFT, "circle", "y3", lambda p: p.left[2], lambda p: p.cov_left[2, 2] ** 0.5),
+        *_series(s, "left rail", LEFT, "circle-open", "y3", lambda p: p.left[2], lambda p: p.cov_left[2, 2] ** 0.5),
         *_series(s, "right rail", RIGHT, "diamond", "y3", lambda p: p.right[2], lambda p: p.cov_right[2, 2] ** 0.5),
         *_series(s, "twist", BOTH, "square", "y2", lambda p: p.twist_deg, lambda p: p.U_twist_deg / 2),
         *_twist_line(s),
@@ -71,7 +71,7 @@ def _series(
         "y": _numbers(y),
         "customdata": _numbers(U),
         "mode": "lines+markers",
-        "marker": {"symbol": symbol, "size": 6},
+        "marker": {"symbol": symbol, "size": 10 if symbol.endswith("open") else 6},
         "line": {"color": colour, "width": 1.5},
         "name": name,
         "hovertemplate": f"{name}: %{{y}} ± %{{customdata}}<br>x %{{x}} mm<extra></extra>",

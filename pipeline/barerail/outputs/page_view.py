@@ -11,16 +11,16 @@ from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Pa
 
 MARKS = {
     "hole": ("circle", "#1668c7"),
-    "slot": ("square", "#0f9aa8"),
+    "slot": ("square", "#0d8794"),
     "stud": ("cross", "#d1402b"),
-    "bolt-axis": ("diamond", "#ee8a0a"),
+    "bolt-axis": ("diamond", "#be6a00"),
     "sleeve": ("circle-open", "#a145c2"),
     "tube": ("diamond-open", "#128a58"),
     "tube-node": ("star", "#9a5b1c"),
     "rail": ("dot", "#6670d6"),
-    "face": ("square-open", "#d2549b"),
-    "point": ("x", "#3b3b3b"),
-    "axis": ("bar", "#3b3b3b"),
+    "face": ("square-open", "#c4478d"),
+    "point": ("x", "#6f7780"),
+    "axis": ("bar", "#6f7780"),
 }
 """Symbol and colour of each kind: no two kinds share a symbol, so none is told by colour alone."""
 SIZES = {"dot": 1.6, "star": 1.6, "bar": 1.6, "circle-open": 5, "square-open": 5, "diamond-open": 5}

@@ -86,23 +86,34 @@ def _three_quarter(xyz: Array, width: int, ahead: float) -> View:
 
 
 def splat(scan: Shown, view: View, paper: str = PAPER) -> tuple[NDArray[np.uint8], Array]:
-    """The picture (h, w, 3) and the nearness (h, w) in mm of what is seen, -inf for nothing; far squares first."""
-    wide, high = view.size
-    canvas = np.full((high * wide, 3), _rgb(paper), np.uint8)
-    depth = np.full(high * wide, -np.inf)
+    """The picture (h, w, 3) and the nearness (h, w) in mm of what is seen, -inf for nothing; a square a point."""
     at = view.place(scan.xyz)
-    half = np.ceil(0.55 * scan.radius * view.scale).astype(int)
-    reach = np.arange(-half.max(), half.max() + 1)
-    step = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(-1, 2)
-    grey = (DARK + scan.grey[:, None] * (LIGHT - DARK)).astype(np.uint8)
+    wide, high = view.size
     order = np.argsort(at[:, 2], kind="stable")
-    for rows in np.array_split(order, len(order) // 50_000 + 1):
-        cell = np.floor(at[rows, :2]).astype(int)[:, None] + step
-        inside = (np.abs(step).max(axis=1) <= half[rows, None]) & (cell >= 0).all(2) & (cell < view.size).all(2)
-        i, k = np.nonzero(inside)
-        flat = cell[i, k, 1] * wide + cell[i, k, 0]
-        canvas[flat], depth[flat] = grey[rows[i]], at[rows[i], 2]
-    return canvas.reshape(high, wide, 3), depth.reshape(high, wide)
+    half = np.ceil(0.55 * scan.radius[order] * view.scale).astype(np.int32)
+    edge = int(half.max(initial=0))
+    pad = 2 * edge
+    cell = np.floor(at[order, :2]).astype(np.int64) + pad
+    broad, tall = wide + 2 * pad, high + 2 * pad
+    rank = np.flatnonzero(((cell >= edge) & (cell < [broad - edge, tall - edge])).all(axis=1)).astype(np.int32)
+    nearest = np.full(broad * tall, -1, np.int32)
+    for reach in range(edge + 1):
+        rank = rank[half[rank] >= reach]
+        middle = cell[rank, 1] * broad + cell[rank, 0]
+        for step in _ring(reach):
+            # Ranks rise, so that of several points on one pixel the last written, the nearest, stays.
+            pixel = middle + step[1] * broad + step[0]
+            nearest[pixel] = np.maximum(nearest[pixel], rank)
+    seen = nearest.reshape(tall, broad)[pad : tall - pad, pad : broad - pad]
+    grey = (DARK + scan.grey[order, None] * (LIGHT - DARK)).astype(np.uint8)
+    canvas = np.vstack([grey, np.array(_rgb(paper), np.uint8)])[seen]
+    return canvas, np.append(at[order, 2], -np.inf)[seen]
+
+
+def _ring(reach: int) -> list[tuple[int, int]]:
+    """The pixels of a square's outline, `reach` from its middle."""
+    side = range(-reach, reach + 1)
+    return [(x, y) for x in side for y in side if max(abs(x), abs(y)) == reach]
 
 
 def _marks(

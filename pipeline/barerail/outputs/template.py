@@ -14,11 +14,14 @@ from barerail.outputs.flat import CUT, REFERENCE, Circle, Path, Shape, Sheet, Wo
 from barerail.outputs.header import header_lines
 from barerail.outputs.naming import file_stem
 from barerail.outputs.pages import sheet_pdf
+from barerail.outputs.tabs import with_tabs
 from barerail.outputs.words import expanded, fixed, rounded_up, stamp
 from barerail.records import Array, CleanScan, Datum, Features, MountPoint, MountPoints, Note, Written
 
 FOLDER = "export"
 HANDS = {"L": "left", "R": "right", "C": "centre"}
+LETTER = 0.6
+"""Width of a letter over its height, generously."""
 BARRED = ("mirrored", "averaged", "entered", "constructed")
 
 
@@ -42,14 +45,15 @@ def template(
     """
     if told := stamp(datum):
         raise UsageError(f"no template from a guessed datum. {told}")
-    named, base = _chosen(points, settings)
-    face, cloud = facing(plane_of(base, features), base, clean, datum)
+    known = with_tabs(points.points, features, datum)
+    named, base = _chosen(known, settings)
+    face, cloud = facing(plane_of(base, features, datum), base, clean, datum)
     inner = [p for p in named if p.kind != "face"]
     places = _places(inner, face)
     window = _window(inner, places, settings.margin_mm) if settings.points else None
     edge = outline(cloud, clean.spacing_mm, places, window)
     if settings.face:
-        inner = [p for p in points.points if p.state == "measured" and lies_in(p, face)]
+        inner = [p for p in known if p.state == "measured" and lies_in(p, face)]
         places = _places(inner, face)
         kept = inside(places, edge.edge)
         inner, places = [p for p, k in zip(inner, kept) if k], places[kept]
@@ -58,11 +62,11 @@ def template(
     return _written(name, _Part(face, edge, tuple(holes), datum, settings, clean.spacing_mm))
 
 
-def _chosen(points: MountPoints, settings: TemplateSettings) -> tuple[list[MountPoint], MountPoint]:
+def _chosen(points: Sequence[MountPoint], settings: TemplateSettings) -> tuple[list[MountPoint], MountPoint]:
     """The points that are named, and the one whose face it is."""
     if bool(settings.face) == bool(settings.points):
         raise UsageError("a template takes either --face NAME or --points A,B,C")
-    known = {p.name: p for p in points.points}
+    known = {p.name: p for p in points}
     named = settings.points or (settings.face,)
     if lost := [n for n in named if n not in known]:
         raise UsageError(f"no point is named {lost[0]!r}: barerail points lists the names")
@@ -156,7 +160,8 @@ def _sheet(title: str, hand: str, mirrored: bool, part: _Part) -> Sheet:
     drawing = drawing.mirrored() if mirrored else drawing
     labels = [Words(_flip(h.at, mirrored) + np.array([_radius(h) + 2.0, 1.0]), h.point.name) for h in part.holes]
     low, high = drawing.bounds()
-    arrow = _up_arrow(np.array([high[0] + 12.0, low[1]]), part.face.top)
+    right = max(high[0], *(w.at[0] + LETTER * w.height * len(w.text) for w in labels), -np.inf)
+    arrow = _up_arrow(np.array([right + 12.0, low[1]]), part.face.top)
     return Sheet(title, (*drawing.shapes, *arrow, *labels), _notes(hand, mirrored, part))
 
 

@@ -1,15 +1,22 @@
-"""Faces of the rails that the scan never saw, in words that send somebody back with the scanner."""
+"""What of the rails and other faces no scan saw, in words that send somebody back with the scanner."""
 
+from collections.abc import Sequence
 from itertools import groupby
 
 import numpy as np
 
 from barerail.geometry.frames import direction, transform
+from barerail.outputs.empty import Empty, beside
 from barerail.outputs.in_axes import forward
-from barerail.records import Array, Datum, Features, Rail
+from barerail.outputs.words import one_line
+from barerail.records import Array, Datum, Features, MountPoint, Rail
 
 FEWEST = 2
 """Stations in a row that must lack a face before it is worth a word."""
+CENTRE_MM = 20.0
+NEAR_MM = 300.0
+MOST = 12
+DOUBT = "no points here: an opening, or not scanned?"
 
 
 def unseen_faces(features: Features, datum: Datum) -> list[str]:
@@ -26,7 +33,7 @@ def _of_rail(rail: Rail, datum: Datum) -> list[str]:
     centres = np.array([s.centre for s in rail.stations])
     at = transform(datum.car_from_scan, centres)
     y = float(np.median(transform(car, centres)[:, 1]))
-    side = "centre" if abs(y) < 20 else "left" if y > 0 else "right"
+    side = "centre" if abs(y) < CENTRE_MM else "left" if y > 0 else "right"
     lacking: dict[str, list[bool]] = {}
     for row, s in enumerate(rail.stations):
         axes = direction(car, s.axes)
@@ -48,3 +55,46 @@ def _facing(normal: Array, y: float) -> str:
     if k == 0:
         return "front" if normal[0] > 0 else "rear"
     return "outer" if normal[1] * y > 0 else "inner"
+
+
+def empty_words(empties: Sequence[Empty], features: Features, datum: Datum, points: Sequence[MountPoint]) -> list[str]:
+    """`rescan the inner face of the right rear rail near x = -812 mm, by hole-a03-up-R: ...` for each empty place."""
+    return [_sentence(e, features, datum, points) for e in empties[:MOST]]
+
+
+def more_words(empties: Sequence[Empty]) -> str:
+    """How many empty places were not told one by one; empty where all were."""
+    return f"and {len(empties) - MOST} smaller ones, outlined in the 3D view" if len(empties) > MOST else ""
+
+
+def _sentence(e: Empty, features: Features, datum: Datum, points: Sequence[MountPoint]) -> str:
+    where = f"{_part(e, features, datum)} near {_spot(transform(datum.car_from_scan, e.at), points)}"
+    return f"rescan {where}: no points over {e.size}" if e.missed else f"{where}, {e.size}: {DOUBT}"
+
+
+def _part(e: Empty, features: Features, datum: Datum) -> str:
+    car = forward(datum).car_from_scan
+    at, normal = transform(car, e.at), direction(car, e.normal)
+    side = "centre" if abs(at[1]) < CENTRE_MM else "left" if at[1] > 0 else "right"
+    rails = [r for r in features.rails if len(r.stations) > 1]
+    facing = _facing(normal, float(at[1]))
+    if not any(beside(r, e.at)[0] for r in rails):
+        return (
+            f"the {facing} side of a part on the {side}"
+            if side != "centre"
+            else f"the {facing} side of a part in the middle"
+        )
+    along = transform(car, np.array([s.centre for r in rails for s in r.stations]))[:, 0]
+    low, high = along.min(), along.max()
+    third = ("rear", "middle", "front")[int(np.clip(3 * (at[0] - low) / max(high - low, 1.0), 0, 2))]
+    return f"the {facing} face of the {side} {third} rail"
+
+
+def _spot(at: Array, points: Sequence[MountPoint]) -> str:
+    known = [p for p in points if np.isfinite(p.position).all() and p.kind not in ("rail", "tube")]
+    place = f"x = {at[0]:.0f}, y = {at[1]:.0f}, z = {at[2]:.0f} mm"
+    if not known:
+        return place
+    best = min(known, key=lambda p: float(np.linalg.norm(p.position - at)))
+    near = np.linalg.norm(best.position - at) < NEAR_MM
+    return f"{place}, by {one_line(best.name)}" if near else place

@@ -18,6 +18,8 @@ LOW, LEVEL, HIGH = np.array([42, 92, 168]), np.array([150, 152, 148]), np.array(
 FULL_MM = 0.5
 """Residual at the ends of the colours."""
 POOR_ARC_DEG = 180.0
+TAB_MM = 1.5
+"""Thinner than a tab: its other face does not count as points off this one."""
 
 
 def closeup_papers(
@@ -57,12 +59,16 @@ def reach_of(p: MountPoint) -> float:
 def residuals(p: MountPoint, points: Array) -> tuple[Array, Array]:
     """Places (n, 2) across the axis and residuals (n,) in mm of the points that belong to the feature.
 
-    Holes and slots: height over the face, within 3 mm of it. The others: distance from the cylinder, within 3 mm.
+    Holes and slots: height over the face, within 3 mm of it; bolt axes: over the tabs' inner faces, within 1.5 mm. The
+    others: distance from the cylinder, within 3 mm.
     """
     frame = np.vstack([basis(p.axis)[:2], p.axis / np.linalg.norm(p.axis)])
     local = (points - p.position) @ frame.T
     if p.kind in ("hole", "slot"):
         off = local[:, 2]
+    elif p.kind == "bolt-axis" and np.isfinite(p.length):
+        off = np.abs(local[:, 2]) - p.length / 2
+        off = np.where(np.abs(off) < TAB_MM, off, np.inf)
     else:
         half = np.nan_to_num(p.length, nan=20.0) / 2 + 10
         off = np.linalg.norm(local[:, :2], axis=1) - p.diameter / 2

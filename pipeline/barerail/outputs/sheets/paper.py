@@ -74,6 +74,17 @@ def latin(text: str) -> str:
 
 def pdf_of(papers: Sequence[Paper], title: str) -> bytes:
     """All sheets as one PDF at true scale, no dates in it; viewers are told not to scale."""
+    from reportlab import rl_config
+
+    letters = rl_config.useA85
+    rl_config.useA85 = 0  # pictures as bytes: a quarter smaller, and quicker
+    try:
+        return _drawn(papers, title)
+    finally:
+        rl_config.useA85 = letters
+
+
+def _drawn(papers: Sequence[Paper], title: str) -> bytes:
     from reportlab.lib.units import mm
     from reportlab.pdfgen.canvas import Canvas
 
@@ -133,7 +144,7 @@ def png_of(paper: Paper, dpi: float = 150.0) -> bytes:
     for mark in paper.marks:
         _on_png(image, pen, mark, k)
     out = io.BytesIO()
-    image.quantize(256, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
+    image.quantize(256, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
     return out.getvalue()
 
 

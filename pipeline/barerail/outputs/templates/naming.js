@@ -1,5 +1,6 @@
 "use strict";
-// Names given by clicking: one form below the 3D view, an undo for each step, and a names file to download.
+// Names given by clicking: one form below the 3D view, an undo for each step, and a names file to download. What was
+// given stays in the browser's own storage, where it gives a page of a file one, by what each point was called.
 (() => {
   const { view, naming } = JSON.parse(document.getElementById("data").textContent);
   const form = document.getElementById("naming");
@@ -11,6 +12,10 @@
   const given = new Map();
   const steps = [];
   let chosen = -1;
+
+  const kept = document.getElementById("naming-kept");
+  const KEY = `barerail names ${location.pathname}`;
+  let unsaved = false;
 
   const MIRROR = { "-L": "-R", "-R": "-L" };
   const point = (index) => view.points[index];
@@ -66,6 +71,31 @@
     return show();
   }
 
+  /** Keep all that was given; false where the browser keeps nothing. */
+  function keep() {
+    const named = (pairs) => pairs.map(([i, name]) => [point(i).name, name ?? null]);
+    const all = { given: named([...given]), steps: steps.map(named), wanted: wanted.value };
+    try {
+      localStorage.setItem(KEY, JSON.stringify(all));
+      return localStorage.getItem(KEY) !== null;
+    } catch {
+      return false;
+    }
+  }
+
+  /** What was given before, and how many names belong to points that this page has no more. */
+  function recall() {
+    let all;
+    try { all = JSON.parse(localStorage.getItem(KEY)); } catch { return [0, 0]; }
+    if (!all) return [0, 0];
+    const at = ([was, name]) => [view.points.findIndex((p) => p.name === was), name ?? undefined];
+    const here = all.given.map(at).filter(([i]) => i >= 0);
+    here.forEach(([i, name]) => given.set(i, name));
+    all.steps.map((step) => step.map(at).filter(([i]) => i >= 0)).filter((step) => step.length).forEach((step) => steps.push(step));
+    wanted.value = all.wanted;
+    return [here.length, all.given.length - here.length];
+  }
+
   function show() {
     list.replaceChildren(...[...given].map(([i, name]) => {
       const row = document.createElement("li");
@@ -76,6 +106,9 @@
     form.querySelector("[data-do=undo]").disabled = steps.length === 0;
     view.points.forEach((p, i) => document.dispatchEvent(new CustomEvent("named", { detail: { index: i, text: given.get(i) ?? p.name } })));
     offer();
+    const stays = keep();
+    unsaved = !stays && given.size > 0;
+    kept.textContent = stays ? "Names stay in this browser when the page closes, until you undo them." : "This browser keeps nothing for this page: download the names before you close it.";
   }
 
   /** The names wanted that nobody has yet, to pick from. */
@@ -101,6 +134,7 @@
     link.download = "names.csv";
     link.click();
     URL.revokeObjectURL(link.href);
+    unsaved = false;
     say("names.csv is downloaded: barerail points --names names.csv --job DIR");
   }
 
@@ -113,7 +147,11 @@
   form.addEventListener("submit", (event) => { event.preventDefault(); give(); });
   form.querySelector("[data-do=undo]").addEventListener("click", undo);
   form.querySelector("[data-do=download]").addEventListener("click", download);
-  wanted.addEventListener("input", offer);
+  wanted.addEventListener("input", () => { offer(); keep(); });
+  addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
   window.namesFile = csv;
+  const [back, lost] = recall();
   show();
+  if (lost) say(`Names from before are back: ${back}. Left out, since this page has their points no more: ${lost}.`, true);
+  else if (back) say(`Names from before are back: ${back}.`);
 })();

@@ -195,7 +195,7 @@
       const visible = isOn("grid");
       return Plotly.relayout(scene, { "scene.xaxis.visible": visible, "scene.yaxis.visible": visible, "scene.zaxis.visible": visible });
     }
-    const on = (m) => m.role === "scan" || m.role === "datum" ? isOn(m.role) : shown("points", "kind", m.kind) && shown("side", "side", m.side);
+    const on = (m) => ["scan", "datum", "gaps"].includes(m.role) ? isOn(m.role) : shown("points", "kind", m.kind) && shown("side", "side", m.side);
     const changed = scene.data.map((t, i) => i).filter((i) => (scene.data[i].visible ?? true) !== on(scene.data[i].meta));
     place();
     return changed.length && Plotly.restyle(scene, { visible: changed.map((i) => on(scene.data[i].meta)) }, changed);
@@ -223,12 +223,16 @@
   });
 
   function visit(index) {
-    const p = view.points[index];
+    tell(index);
+    return go(view.points[index]);
+  }
+
+  /** The view close to a place, seen from its `from`. */
+  function go(p) {
     const next = 2 / Math.max(200, 10 * p.size);
     const centre = sum(p.at, middle, -1).map((v) => v * next);
     const eye = unit(p.from).map((v) => v * FAR);
     const up = Math.abs(p.from[2]) > 0.9 * Math.hypot(...p.from) ? [1, 0, 0] : [0, 0, 1];
-    tell(index);
     scene.scrollIntoView({ block: "center" });
     return look({ center: xyz(centre), eye: xyz(sum(centre, eye)), up: xyz(up) }, next);
   }
@@ -270,6 +274,7 @@
     all("[data-zoom]").forEach((b) => b.addEventListener("click", () => zoom(Number(b.dataset.zoom))));
     all("[data-show]").forEach((b) => b.addEventListener("change", switched));
     all("[data-point]").forEach((b) => b.addEventListener("click", () => visit(Number(b.dataset.point))));
+    all("[data-spot]").forEach((b) => b.addEventListener("click", () => go(view.spots[Number(b.dataset.spot)])));
     all("[data-name]").forEach((b) => b.addEventListener("click", () => visit(view.points.findIndex((p) => p.name === b.dataset.name))));
     const keys = { ArrowLeft: () => turn(0.15, 0), ArrowRight: () => turn(-0.15, 0), ArrowUp: () => turn(0, 0.15), ArrowDown: () => turn(0, -0.15), "+": () => zoom(1.25), "=": () => zoom(1.25), "-": () => zoom(0.8) };
     scene.addEventListener("keydown", (event) => { if (keys[event.key]) { event.preventDefault(); keys[event.key](); } });

@@ -87,7 +87,7 @@ class Face:
 def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
     """The full-resolution points of a patch, in its frame."""
     surface = cloud.surface
-    axes = _frame(surface, patch)
+    axes = frame_of(surface, patch)
     grown = (surface.points[patch.grown] - patch.centre) @ axes[:2].T
     low = np.append(grown.min(0) - 12.0, -cloud.clean.voxel_mm)
     high = np.append(grown.max(0) + 12.0, cloud.clean.voxel_mm)
@@ -101,7 +101,8 @@ def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
     return Face(index, patch.centre, axes, local[np.abs(local[:, 2]) < tolerance, :2], tolerance)
 
 
-def _frame(surface: Surface, patch: Patch) -> Array:
+def frame_of(surface: Surface, patch: Patch) -> Array:
+    """Axes of a patch: rows u along it, v, n out of the metal."""
     d = surface.points[patch.core] - patch.centre
     u = np.linalg.eigh(d.T @ d)[1][:, 2]
     n = patch.normal * outward(surface, patch)

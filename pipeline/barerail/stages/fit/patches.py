@@ -47,11 +47,11 @@ class Grip:
     curved: float
 
 
-def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
+def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> tuple[Patch, ...]:
     """All flat pieces of at least `least_cm2`, largest first.
 
-    A second, looser look at what the first left over finds small faces whose normals the rim has disturbed; a third, in
-    fused meshes, thin sheets.
+    Where `thorough`, a second, looser look at what the first left over finds small faces whose normals the rim has
+    disturbed; a third, in fused meshes, thin sheets.
     """
     least = max(8, int(100 * least_cm2 / surface.cell_area))
     typical = float(np.quantile(surface.flat, 0.25))
@@ -59,8 +59,8 @@ def find_patches(surface: Surface, least_cm2: float) -> tuple[Patch, ...]:
     loose = Grip(2 * FLAT, 4 * FLAT, 2 * surface.tolerance, CURVED)
     owner = np.full(len(surface.points), -1)
     cores: list[Index] = []
-    looks = [(surface, strict), (surface, loose)]
-    if surface.rough:
+    looks = [(surface, strict), (surface, loose)] if thorough else [(surface, strict)]
+    if thorough and surface.rough:
         looks.append((smoothed(surface), replace(loose, offset=surface.rough, curved=BULGED)))
     for seen, grip in looks:
         free = np.flatnonzero(owner < 0)
