@@ -41,7 +41,7 @@ def cleaned(xyz: np.ndarray, normals: np.ndarray, voxel: float = 12.0, triangles
     source = Source("raw <b>scan</b>.ply", "ab" * 32, 100, (0, len(points)), np.eye(4))
     scan = Scan(points, turned.astype(np.float32), triangles, "m", 1000.0, True, (source,), (Note("read", "hm"),))
     given = dict(
-        scan=scan, thin=cells.mean, normals=mean / np.linalg.norm(mean, axis=1, keepdims=True), oriented=True,
+        scan=scan, thin=cells.mean, normals=mean / np.linalg.norm(mean, axis=1, keepdims=True), own_normals=True,
         flat=np.zeros(len(cells.mean)), label=np.full(len(cells.mean), CHASSIS, np.uint8), order=cells.order,
         start=cells.start, voxel_mm=voxel, spacing_mm=7.0, noise_mm=0.1, floor=None, notes=scan.notes,
     )  # fmt: skip

@@ -23,11 +23,11 @@ def top(y: float) -> Array:
     return np.column_stack([x, across, np.full(len(x), 100.0)])
 
 
-def cleaned(points: Array, normals: Array | None = None, oriented: bool = True) -> CleanScan:
+def cleaned(points: Array, normals: Array | None = None, own: bool = True) -> CleanScan:
     n = len(points)
     up = np.tile([0.0, 0, 1], (n, 1)) if normals is None else normals
     scan = replace(case.mesh_scan(), points=points, normals=None, triangles=None)
-    return CleanScan(scan, points, up, oriented, np.zeros(n), np.full(n, CHASSIS, np.uint8),
+    return CleanScan(scan, points, up, own, np.zeros(n), np.full(n, CHASSIS, np.uint8),
                      np.arange(n), np.arange(n + 1), STEP, 2.0, 0.1, None)  # fmt: skip
 
 
@@ -37,7 +37,7 @@ def features(clean: CleanScan) -> Features:
     for y in (400.0, -400.0):
         rows = np.flatnonzero(np.abs(clean.thin[:, 1] - y) < 50)
         centre = np.array([0.0, y, 100.0])
-        planes.append(Plane(centre, np.eye(3), np.eye(3), 0.1, 9, 1e5, (1200.0, 90.0), rows, case.FACE_RING, True))
+        planes.append(Plane(centre, np.eye(3), np.eye(3), 0.1, 9, 1e5, (1200.0, 90.0), rows, case.FACE_RING))
         at = [np.array([x, y, 50.0]) for x in (-500.0, 0.0, 500.0)]
         rails.append(Rail("box", tuple(
             Station(c, np.eye(3), (90.0, 100.0), np.eye(5), (True,) * 4, 99, 0.1) for c in at)))  # fmt: skip
@@ -89,11 +89,11 @@ def walled(points: Array, holes: Array) -> tuple[Array, Array]:
     return np.vstack([face, *walls]), np.vstack(normals)
 
 
-@pytest.mark.parametrize(("walls", "oriented", "missed"), [(12, True, True), (3, True, False), (12, False, False)])
-def test_before_a_datum_only_a_scan_that_shows_its_walls_is_sure(walls: int, oriented: bool, missed: bool) -> None:
+@pytest.mark.parametrize(("walls", "own", "missed"), [(12, True, True), (3, True, False), (12, False, False)])
+def test_before_a_datum_only_a_scan_that_shows_its_walls_is_sure(walls: int, own: bool, missed: bool) -> None:
     holes = np.array([[-570.0 + 40 * k, 400.0, 100.0] for k in range(walls)])
     points, normals = walled(rails((300.0, 400.0)).thin, holes)
-    clean = cleaned(points, normals, oriented)
+    clean = cleaned(points, normals, own)
     face = np.flatnonzero((points[:, 1] > 0) & (points[:, 2] > 99.9))
     faces = [Face(np.array([0.0, 400.0, 100.0]), np.eye(3), face)]
     (told,) = empty_by_edges(clean, faces)

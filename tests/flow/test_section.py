@@ -75,14 +75,6 @@ def test_the_gap_runs_outside_at_its_distance(mesh):
     np.testing.assert_allclose(np.abs(away).max(0), (33, 53), atol=0.03 if mesh else 0.2)
 
 
-def test_unknown_outside_is_said_and_drawn_both_ways():
-    from dataclasses import replace
-
-    clean = replace(box_scan(False), oriented=False)
-    written = section(clean, datum(), mount_points(), SectionSettings(x=512.0, gap_mm=3.0))
-    assert "the normals don't tell the outside" in written.notes[0].text
-
-
 def test_three_points_make_a_plane_with_the_first_as_origin():
     names = ("right hole", "rail L", "pad")
     a, b, c = (next(p.position for p in mount_points().points if p.name == n) for n in names)

@@ -72,7 +72,7 @@ def tube(radius: float, count: int, noise: float, lean: float) -> tuple[np.ndarr
 def test_a_tube_of_points_is_cut_as_the_ellipse_it_is(lean):
     points, normals = tube(25.0, 8000, 0.1, lean)
     spacing = np.sqrt(2 * np.pi * 25 * 60 / 8000)
-    lines = cut_cloud(points, normals, spacing, True)
+    lines = cut_cloud(points, normals, spacing)
     line = max(lines, key=len)
     round_again = line * (1.0, np.cos(lean))  # a tube cut askew is longer by 1 / cos
     off = np.hypot(*round_again.T) - 25.0
@@ -85,7 +85,7 @@ def test_both_sides_of_thin_sheet_stay_apart():
     top = np.column_stack([x, np.full(len(x), 1.5), z])
     points = np.vstack([top, top * (1, -1, 1)])
     normals = np.repeat([(0.0, 1, 0), (0.0, -1, 0)], len(x), axis=0)
-    lines = cut_cloud(points, normals, 0.7, True)
+    lines = cut_cloud(points, normals, 0.7)
     assert len(lines) == 2
     assert sorted(float(np.round(line[:, 1].mean(), 9)) for line in lines) == [-1.5, 1.5]
     assert all(np.ptp(line[:, 1]) < 1e-9 for line in lines)
@@ -95,7 +95,7 @@ def test_both_sides_of_thin_sheet_stay_apart():
 def test_a_gap_about_a_box_section_is_parallel_with_round_corners(gap):
     made = box((60.0, 100.0, 400.0))
     lines = cut_mesh(made.vertices + np.array([0, 0, 1.0]), np.asarray(made.faces))
-    (away,) = outward(lines, gap, False)
+    (away,) = outward(lines, gap)
     expected = 6000 + 2 * (60 + 100) * gap + np.pi * gap**2
     assert area_of(away) == pytest.approx(expected, rel=1e-3) and np.array_equal(away[0], away[-1])
     beyond = np.maximum(np.abs(away) - (30.0, 50.0), 0)
@@ -104,16 +104,14 @@ def test_a_gap_about_a_box_section_is_parallel_with_round_corners(gap):
 
 def test_a_gap_in_an_inner_corner_keeps_its_distance_from_both_sides():
     corner = np.array([(0.0, 100.0), (0.0, 0.0), (100.0, 0.0)])[::-1]
-    (away,) = outward([corner], 3.0, False)
+    (away,) = outward([corner], 3.0)
     assert away.min() == pytest.approx(3.0, abs=0.05)
-    both = outward([corner], 3.0, True)
-    assert len(both) == 2
 
 
 def test_a_gap_never_comes_nearer_to_the_part_next_door():
     one = np.array([(0.0, 0), (50, 0)])
     other = np.array([(50.0, -8), (0, -8)])
-    lines = outward([one, other], 3.0, False)
+    lines = outward([one, other], 3.0)
     distance = np.minimum(*(np.abs(np.vstack(lines)[:, 1] - y) for y in (0.0, -8.0)))
     assert distance.min() > 3.0 - 0.01
-    assert outward([one, other[:, :] + (0, 4.0)], 3.0, False) == []
+    assert outward([one, other[:, :] + (0, 4.0)], 3.0) == []

@@ -32,8 +32,8 @@ def ring(radius: float, low: float, high: float, sign: float) -> tuple[Array, Ar
     return [300.0, 45.0, 0.0] + radius * out + z[:, None] * UP, sign * out
 
 
-def gaps(points: Array, normals: Array, oriented: bool = True, least: float = 20.0) -> list[Gap]:
-    shell = Shell(points, normals, oriented, STEP, cKDTree(points), blocks_of(points))
+def gaps(points: Array, normals: Array, least: float = 20.0) -> list[Gap]:
+    shell = Shell(points, normals, STEP, cKDTree(points), blocks_of(points))
     members = np.flatnonzero((normals[:, 2] > 0.9) & (np.abs(points[:, 2]) < 0.1))
     return gaps_in(shell, [Face(np.zeros(3), np.eye(3), members)], least)
 

@@ -76,7 +76,6 @@ def case(
     clutter: float = 0.0,
     bend: Bend = straight,
     pose: Array | None = None,
-    oriented: bool = True,
 ) -> tuple[CleanScan, Features, Array]:
     """Clean scan, features and car from scan. `clutter`: one-sided surface as a share of the frame's."""
     rng = np.random.default_rng(seed)
@@ -85,18 +84,18 @@ def case(
     extra, extra_normals = clutter_surface(int(clutter * len(points)), rng)
     points, normals = np.vstack([bend(points), extra]), np.vstack([normals, extra_normals])
     points = points + noise * rng.normal(size=(len(points), 1)) * normals
-    clean = clean_of(transform(scan_from_car, points), direction(scan_from_car, normals), oriented)
-    return clean, features_of(legs, bend, scan_from_car, oriented), invert(scan_from_car)
+    clean = clean_of(transform(scan_from_car, points), direction(scan_from_car, normals))
+    return clean, features_of(legs, bend, scan_from_car), invert(scan_from_car)
 
 
-def clean_of(points: Array, normals: Array, oriented: bool = True) -> CleanScan:
+def clean_of(points: Array, normals: Array) -> CleanScan:
     n = len(points)
     scan = Scan(points, None, None, "mm", 1.0, False, ())
     return CleanScan(
         scan,
         points,
         normals,
-        oriented,
+        True,
         np.zeros(n),
         np.full(n, CHASSIS, np.uint8),
         np.arange(n),
@@ -131,11 +130,9 @@ def clutter_surface(count: int, rng: np.random.Generator) -> tuple[Array, Array]
     return np.column_stack([s[:, 0], np.full(count, -520.0), np.zeros(count)]) + radius * out, out
 
 
-def features_of(
-    legs: tuple[Leg, ...], bend: Bend, pose: Array, oriented: bool = True, right_ahead: float = 0.0
-) -> Features:
+def features_of(legs: tuple[Leg, ...], bend: Bend, pose: Array, right_ahead: float = 0.0) -> Features:
     """What a fit would give. `right_ahead`: how far the right rail's stations lie ahead of the left's, mm."""
-    planes = [_underside(leg, side, bend, pose, oriented) for leg in legs for side in (1.0, -1.0)]
+    planes = [_underside(leg, side, bend, pose) for leg in legs for side in (1.0, -1.0)]
     low, high = legs[0].a[0], legs[-1].b[0]
     holes = [
         _hole(kind, x, side, d, legs, bend, pose) for kind, x, d in HOLES if low < x < high for side in (1.0, -1.0)
@@ -186,7 +183,7 @@ def _box(
     return parts
 
 
-def _underside(leg: Leg, side: float, bend: Bend, pose: Array, oriented: bool) -> Plane:
+def _underside(leg: Leg, side: float, bend: Bend, pose: Array) -> Plane:
     up = _leg_axes(leg)[1]
     ends = np.array([[leg.a[0], side * GAUGE / 2, leg.a[1]], [leg.b[0], side * GAUGE / 2, leg.b[1]]]) - HALF_H * up
     a, b = transform(pose, bend(ends))
@@ -198,7 +195,7 @@ def _underside(leg: Leg, side: float, bend: Bend, pose: Array, oriented: bool) -
     cov = np.diag([0.01**2, (0.03 / HALF_W) ** 2, (0.03 / length) ** 2])
     size = (length, 2 * HALF_W)
     members = np.zeros(0, np.int64)
-    return Plane((a + b) / 2, axes, cov, 0.1, 5000, length * 60, size, members, np.zeros((0, 3)), oriented)
+    return Plane((a + b) / 2, axes, cov, 0.1, 5000, length * 60, size, members, np.zeros((0, 3)))
 
 
 def _hole(kind: str, x: float, side: float, d: float, legs: tuple[Leg, ...], bend: Bend, pose: Array) -> Feature:

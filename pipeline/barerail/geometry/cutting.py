@@ -49,11 +49,11 @@ class _Nodes:
     normal: Array
 
 
-def cut_cloud(points: Array, normals: Array, spacing: float, oriented: bool) -> list[Array]:
+def cut_cloud(points: Array, normals: Array, spacing: float) -> list[Array]:
     """Lines (k, 2) where the surface of points (n, 3) with unit normals (n, 3) meets z = 0, mm.
 
     Points within 1.5 spacings slide along their own surface into the plane, are averaged over a spacing, put onto the
-    parabola of their neighbours, and joined to the next on either side. Outside is on the right where oriented.
+    parabola of their neighbours, and joined to the next on either side. Outside is on the right.
     """
     near = np.abs(points[:, 2]) < 1.5 * spacing
     p, n = points[near], normals[near]
@@ -64,8 +64,8 @@ def cut_cloud(points: Array, normals: Array, spacing: float, oriented: bool) -> 
     slide = np.array([0.0, 0, 1]) - n[:, 2:] * n
     flat = (p - (p[:, 2] / slide[:, 2])[:, None] * slide)[:, :2]
     flat_normal = n[:, :2] / np.linalg.norm(n[:, :2], axis=1, keepdims=True)
-    nodes = _smoothed(_averaged(flat, flat_normal, spacing), spacing, oriented)
-    return [_outside_right(line, nodes, oriented) for line in _joined(nodes, spacing, oriented)]
+    nodes = _smoothed(_averaged(flat, flat_normal, spacing), spacing)
+    return [_outside_right(line, nodes) for line in _joined(nodes, spacing)]
 
 
 def _averaged(at: Array, normal: Array, spacing: float) -> _Nodes:
@@ -76,7 +76,7 @@ def _averaged(at: Array, normal: Array, spacing: float) -> _Nodes:
     return _Nodes(group.mean[:, :2], total / length)
 
 
-def _smoothed(nodes: _Nodes, spacing: float, oriented: bool) -> _Nodes:
+def _smoothed(nodes: _Nodes, spacing: float) -> _Nodes:
     """Each node on the parabola of least squares through those within 2.5 spacings that face alike.
 
     A line would lie inside a bend, by 0.04 mm on a tube of 50 mm.
@@ -85,7 +85,7 @@ def _smoothed(nodes: _Nodes, spacing: float, oriented: bool) -> _Nodes:
     at, normal = nodes.at.copy(), nodes.normal.copy()
     for i, found in enumerate(around):
         turn = nodes.normal[found] @ nodes.normal[i]
-        alike = np.asarray(found)[(turn if oriented else np.abs(turn)) > ALONG]
+        alike = np.asarray(found)[turn > ALONG]
         if len(alike) < LEAST:
             continue
         d = nodes.at[alike] - nodes.at[i]
@@ -99,7 +99,7 @@ def _smoothed(nodes: _Nodes, spacing: float, oriented: bool) -> _Nodes:
     return _Nodes(at, normal)
 
 
-def _joined(nodes: _Nodes, spacing: float, oriented: bool) -> list[Index]:
+def _joined(nodes: _Nodes, spacing: float) -> list[Index]:
     """Lines of nodes, each joined to the nearest ahead and behind that agrees with it."""
     n = len(nodes.at)
     ahead = np.column_stack([-nodes.normal[:, 1], nodes.normal[:, 0]])
@@ -109,7 +109,7 @@ def _joined(nodes: _Nodes, spacing: float, oriented: bool) -> list[Index]:
     length = np.maximum(np.linalg.norm(d, axis=1), 1e-12)
     turn = np.einsum("ij,ij->i", nodes.normal[a], nodes.normal[b])
     forward = np.einsum("ij,ij->i", d, ahead[a])
-    good = ((turn if oriented else np.abs(turn)) > ALIKE) & (np.abs(forward) > ALONG * length)
+    good = (turn > ALIKE) & (np.abs(forward) > ALONG * length)
     best = np.full((n, 2), -1)
     order = np.lexsort((b, length))[::-1]
     for k in order[good[order]]:
@@ -141,14 +141,14 @@ def _walks(links: list[set[int]]) -> list[Index]:
     return lines
 
 
-def _outside_right(line: Index, nodes: _Nodes, oriented: bool) -> Array:
+def _outside_right(line: Index, nodes: _Nodes) -> Array:
     at = nodes.at[line]
     d = at[1:] - at[:-1]
     right = d[:, 1] * nodes.normal[line[:-1], 0] - d[:, 0] * nodes.normal[line[:-1], 1]
-    return at[::-1] if oriented and right.sum() < 0 else at
+    return at[::-1] if right.sum() < 0 else at
 
 
-def outward(lines: list[Array], gap: float, both_sides: bool) -> list[Array]:
+def outward(lines: list[Array], gap: float) -> list[Array]:
     """Lines (k, 2) at the distance `gap` mm to the right of lines, and nowhere nearer to any of them.
 
     Parallel to each piece, arcs about corners that stand out; what comes nearer than `gap` to another piece is cut
@@ -158,8 +158,7 @@ def outward(lines: list[Array], gap: float, both_sides: bool) -> list[Array]:
     if not lines:
         return []
     tree = cKDTree(np.vstack([_sampled(line, min(step, 0.25)) for line in lines]))
-    sides = [*lines, *(line[::-1] for line in lines)] if both_sides else lines
-    return [run for line in sides for run in _free_runs(_parallel(line, gap, step), tree, gap, step)]
+    return [run for line in lines for run in _free_runs(_parallel(line, gap, step), tree, gap, step)]
 
 
 def _sampled(line: Array, step: float) -> Array:

@@ -63,7 +63,6 @@ class Shell:
 
     points: Array
     normals: Array
-    oriented: bool
     voxel: float
     tree: cKDTree
     blocks: Blocks
@@ -71,7 +70,7 @@ class Shell:
     @classmethod
     def of(cls, clean: CleanScan) -> "Shell":
         tree, blocks = cKDTree(clean.thin), blocks_of(clean.thin)
-        return cls(clean.thin, clean.normals, clean.oriented, clean.voxel_mm, tree, blocks)
+        return cls(clean.thin, clean.normals, clean.voxel_mm, tree, blocks)
 
 
 @dataclass(frozen=True)
@@ -128,7 +127,7 @@ def _level(shell: Shell, face: Face) -> Index:
     near = shell.blocks.within(np.linalg.norm(block - np.clip(block, low, high), axis=1), 0.0)
     local = (shell.points[near] - face.centre) @ face.axes.T
     turn = shell.normals[near] @ face.axes[2]
-    alike = (turn if shell.oriented else np.abs(turn)) > ALIKE
+    alike = turn > ALIKE
     inside = ((local[:, :2] > low[:2]) & (local[:, :2] < high[:2])).all(1)
     return near[alike & inside & (np.abs(local[:, 2]) < reach)]
 
@@ -160,7 +159,7 @@ def _bare(shell: Shell, rim: Index, out: Array, normal: Array) -> float:
     owner, beside = np.repeat(np.arange(len(rim)), [len(a) for a in around]), np.concatenate(around)
     step = shell.points[beside] - shell.points[rim[owner]]
     turn = shell.normals[beside] @ normal
-    behind = (turn if shell.oriented else -np.abs(turn)) < -BEHIND
+    behind = turn < -BEHIND
     beyond = (np.abs(step @ normal) > LEVEL_MM) & ~behind
     beyond &= np.einsum("ij,ij->i", step, out[owner]) > -0.5 * shell.voxel
     return float((np.bincount(owner[beyond], minlength=len(rim)) == 0).mean())

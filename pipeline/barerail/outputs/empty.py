@@ -51,7 +51,7 @@ class Empty:
 def empty_by_edges(clean: CleanScan, faces: Sequence[Face]) -> tuple[Empty, ...]:
     """Empty places where no datum is known, missed ones first: a bare rim tells, where the scan shows walls."""
     gaps = gaps_in(Shell.of(clean), faces, SMALL_MM) if faces else []
-    shows = clean.oriented and _shows_walls(np.array([g.bare for g in gaps if g.wide < LEAST_MM]))
+    shows = clean.own_normals and _shows_walls(np.array([g.bare for g in gaps if g.wide < LEAST_MM]))
     return _places(gaps, lambda gap: shows and gap.bare > SURELY_BARE)
 
 
@@ -104,7 +104,7 @@ def _mirrored(gap: Gap, shell: Shell, datum: Datum) -> float:
     normal = direction(back, direction(datum.car_from_scan, gap.axes[2]) * flip)
     away, row = shell.tree.query(places, distance_upper_bound=max(2 * shell.voxel, 6.0))
     turn = shell.normals[np.minimum(row, len(shell.points) - 1)] @ normal
-    alike = (turn if shell.oriented else np.abs(turn)) > 0.7
+    alike = turn > 0.7
     return float((np.isfinite(away) & alike).mean())
 
 

@@ -73,8 +73,7 @@ def plane_of(p: MountPoint, features: Features, datum: Datum) -> Plane:
 def facing(plane: Plane, about: MountPoint, clean: CleanScan, datum: Datum) -> tuple[Facing, Array]:
     """The face laid flat, and its full-resolution points (n, 2) there. DataError where it isn't flat."""
     m = datum.car_from_scan
-    outward = unit(m[:3, :3] @ plane.normal)
-    normal = outward if plane.oriented or outward @ about.axis > 0 else -outward
+    normal = unit(m[:3, :3] @ plane.normal)
     wanted = (1.0, 0, 0) if abs(normal[2]) > LEVEL else (0.0, 0, 1)
     forward = np.array(wanted) if datum.axes == "iso8855" or wanted[0] == 0 else np.array([-1.0, 0, 0])
     up = unit(forward - (forward @ normal) * normal)
@@ -98,9 +97,7 @@ def _around(plane: Plane, clean: CleanScan) -> tuple[Index, NDArray[np.bool_]]:
     """
     own = np.asarray(plane.members)
     chassis = np.flatnonzero(clean.label == CHASSIS)
-    alike = chassis[np.abs(clean.normals[chassis] @ plane.normal) > FACES_ALIKE]
-    if clean.oriented:
-        alike = alike[clean.normals[alike] @ plane.normal > 0]
+    alike = chassis[clean.normals[chassis] @ plane.normal > FACES_ALIKE]
     off = cKDTree(clean.thin[own]).query(clean.thin[alike], distance_upper_bound=2 * clean.voxel_mm)[0]
     cells = np.union1d(own, alike[np.isfinite(off)])
     member = np.repeat(np.isin(cells, own), np.diff(clean.start)[cells])

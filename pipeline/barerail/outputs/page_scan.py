@@ -53,7 +53,7 @@ def shown(clean: CleanScan, datum: Datum, points: tuple[MountPoint, ...], budget
     return Shown(
         xyz=np.vstack([group.mean, whole]),
         normals=turned,
-        grey=_shaded(turned, flat, clean.oriented),
+        grey=_shaded(turned, flat),
         radius=np.repeat([1.05 * edge, 1.2 * clean.spacing_mm], [len(group.mean), len(rows)]),
         triangles=_triangles(clean, cells[far], group, rows) if mesh else None,
     )
@@ -108,14 +108,9 @@ def _between(places: Array, xyz: Array, values: Array) -> Array:
     return np.asarray((weight * values[at]).sum(axis=1) / weight.sum(axis=1))
 
 
-def _shaded(normals: Array, flat: Array, oriented: bool) -> Array:
-    """Grey 0..1: two lights fixed to the car, and darker where the surface bends, which draws rims and edges.
-
-    Normals that aren't oriented are lit from both sides.
-    """
+def _shaded(normals: Array, flat: Array) -> Array:
+    """Grey 0..1: two lights fixed to the car, and darker where the surface bends, which draws rims and edges."""
     key, fill = normals @ KEY_LIGHT, normals @ FILL_LIGHT
-    if not oriented:
-        key, fill = np.abs(key), 0 * fill
     lit = 0.36 + 0.55 * np.clip(key, 0, None) + 0.45 * np.clip(fill, 0, None)
     return np.clip(lit * (1 - 0.6 * np.clip(flat / 0.45, 0, 1)), 0, 1)
 

@@ -16,7 +16,7 @@ from barerail.outputs.header import header_lines
 from barerail.outputs.naming import file_stem
 from barerail.outputs.section_picture import section_png
 from barerail.outputs.words import AXES
-from barerail.records import CHASSIS, Array, CleanScan, Datum, MountPoints, Note, Written
+from barerail.records import CHASSIS, Array, CleanScan, Datum, MountPoints, Written
 
 FOLDER = "export"
 SECTION, GAP = "SECTION", "GAP"
@@ -47,18 +47,14 @@ def section(clean: CleanScan, datum: Datum, points: MountPoints, settings: Secti
     """
     cut = _plane(datum, points, settings)
     lines = _clean_lines(clean, datum, cut)
-    known = clean.oriented or clean.scan.triangles is not None
     drawn = [Path(SECTION, line) for line in lines]
-    notes = []
     if settings.gap_mm:
-        away = outward(lines, settings.gap_mm, not known)
+        away = outward(lines, settings.gap_mm)
         drawn += [Path(GAP, simplified(line, 0.02)) for line in away]
-    if settings.gap_mm and not known:
-        notes.append(Note("section", "the normals don't tell the outside: GAP runs on both sides", warning=True))
     sheet = Sheet(f"section {cut.name}", tuple(drawn), _words(cut, clean, datum, settings))
     stem = f"{FOLDER}/section-{cut.name}"
     files = {f"{stem}.dxf": sheet_dxf(sheet, whole_paths=True), f"{stem}.png": section_png(sheet, cut.across, cut.up)}
-    return Written(files, tuple(notes))
+    return Written(files, ())
 
 
 def _plane(datum: Datum, points: MountPoints, settings: SectionSettings) -> Cut:
@@ -121,7 +117,7 @@ def _cut(clean: CleanScan, datum: Datum, cut: Cut) -> list[Array]:
     near = kept[np.abs(clean.thin[kept] @ to_plane[2] + offset[2]) < 4 * clean.voxel_mm]
     rows = rows_of(near, clean.order, clean.start)
     normals = np.repeat(clean.normals[near], np.diff(clean.start)[near], axis=0) @ to_plane.T
-    return cut_cloud(scan.points[rows] @ to_plane.T + offset, normals, clean.spacing_mm, clean.oriented)
+    return cut_cloud(scan.points[rows] @ to_plane.T + offset, normals, clean.spacing_mm)
 
 
 def _meeting(triangles: NDArray[np.int32], height: Array, chassis: NDArray[np.bool_]) -> NDArray[np.int32]:

@@ -27,7 +27,7 @@ class NoiseModel:
 
 @dataclass(frozen=True, eq=False)
 class Plane(Frozen):
-    """A flat face. axes (3, 3): rows u, v, n with n outward where oriented; u is the long direction.
+    """A flat face. axes (3, 3): rows u, v, n with n outward; u is the long direction.
 
     cov (3, 3): of (offset along n at the centre in mm, turn about u in rad, turn about v in rad).
     members: thin points of the patch. outline (k, 3): a ring of corners. extent: length along u and v.
@@ -42,7 +42,6 @@ class Plane(Frozen):
     extent: tuple[float, float]
     members: Index
     outline: Array
-    oriented: bool
 
     @property
     def normal(self) -> Array:

@@ -91,7 +91,8 @@ class CleanScan(Frozen):
     """A scan with its thinned copy.
 
     thin (m, 3): mean point of each cell of `voxel_mm` (split by side of thin sheet where normals allow).
-    normals (m, 3): unit; outward (towards the scanner) where `oriented`.
+    normals (m, 3): unit; outward (towards the scanner). own_normals: they rest on the scan's own, not on its
+        points alone.
     flat (m,): rms angle in rad between a thin point's normal and its neighbours'.
     label (m,): one of CHASSIS, SPECK, FLOOR, STAND, CLUTTER.
     near (m, k): nearest thinned points that face the same way, nearest first, -1 for none.
@@ -101,7 +102,7 @@ class CleanScan(Frozen):
     scan: Scan
     thin: Array
     normals: Array
-    oriented: bool
+    own_normals: bool
     flat: Array
     label: NDArray[np.uint8]
     order: Index

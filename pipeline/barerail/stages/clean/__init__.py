@@ -51,8 +51,9 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
     twice = len(points) - len(cells.order)
     progress(0.3)
     near, _ = nearest(cells.mean, FEW, 6 * voxel)
-    refused = _refused(scan, cells, near)
-    if refused:
+    said = _refused(scan, cells, near)
+    own = not said
+    if not own:
         scan = replace(scan, normals=sided(points, max(FINEST, FINE * spacing)))
         cells, voxel, spacing = _thin(points, scan, settings)
         near, _ = nearest(cells.mean, FEW, 6 * voxel)
@@ -66,16 +67,16 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
     around = _first(around, used)
     normals = normals_of(cells.mean, around)
     normals = normals * np.where(np.einsum("mi,mi->m", given, normals) < 0, -1.0, 1.0)[:, None]
-    if not refused and convexity(cells.mean, normals) > 0:
-        normals, refused = -normals, (Note("clean", "the scan's normals point into the metal: turned", warning=True),)
+    if own and convexity(cells.mean, normals) > 0:
+        normals, said = -normals, (Note("clean", "the scan's normals point into the metal: turned", warning=True),)
     progress(0.9)
-    label, floor, said = labels_of(cells.mean, normals, voxel, settings)
+    label, floor, left = labels_of(cells.mean, normals, voxel, settings)
     sources = _measured(scan, spacing, noise, settings)
     return CleanScan(
         scan=replace(scan, sources=sources),
         thin=cells.mean,
         normals=normals,
-        oriented=True,
+        own_normals=own,
         flat=flatness(normals, around),
         label=label,
         near=near.astype(np.int32),
@@ -85,7 +86,7 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
         spacing_mm=spacing,
         noise_mm=noise,
         floor=floor,
-        notes=(*refused, *said, *_copies(twice)),
+        notes=(*said, *left, *_copies(twice)),
     )
 
 

@@ -167,6 +167,4 @@ def _notes(before: Earlier, unmoved: Unmoved, axes: str) -> tuple[Note, ...]:
     if min(-low[1], high[1]) < 100 or high[0] - low[0] < 600:
         text = "what stayed is short or on one side only: turns are held loosely, see U; name more, or scan more of it"
         notes.append(Note("compare", text, warning=True))
-    if not before.clean.oriented:
-        notes.append(Note("compare", "the normals' side is not known: the map's sign is by chance", warning=True))
     return tuple(notes)

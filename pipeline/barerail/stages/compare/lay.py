@@ -48,7 +48,7 @@ def surface(clean: CleanScan) -> Surface:
     """The chassis of a cleaned scan as registration sees it."""
     rows = np.flatnonzero(clean.label == CHASSIS)
     smooth = clean.flat[rows] < BENT
-    return Surface(clean.thin[rows], clean.normals[rows], smooth, clean.oriented, clean.voxel_mm, clean.noise_mm)
+    return Surface(clean.thin[rows], clean.normals[rows], smooth, True, clean.voxel_mm, clean.noise_mm)
 
 
 def lay(before: Surface, after: Surface, starts: Sequence[Array], region: Region | None) -> Unmoved:

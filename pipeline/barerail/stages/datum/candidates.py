@@ -51,7 +51,7 @@ def _pair_planes(rough: Surface) -> list[Mirror]:
     i, j, n = i[far], j[far], between[far] / distance[far, None]
     a, b = rough.normals[i], rough.normals[j]
     cosine = np.einsum("ij,ij->i", a - 2 * np.einsum("ij,ij->i", a, n)[:, None] * n, b)
-    alike = np.flatnonzero((cosine if rough.oriented else np.abs(cosine)) > (1 + ALIKE) / 2)[:PAIRS]
+    alike = np.flatnonzero(cosine > (1 + ALIKE) / 2)[:PAIRS]
     middle = (rough.points[i[alike]] + rough.points[j[alike]]) / 2
     return [Mirror(v, float(v @ m)) for v, m in zip(n[alike], middle)]
 

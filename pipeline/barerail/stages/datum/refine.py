@@ -48,7 +48,7 @@ def match(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cut: 
     facing = source.normals[rows]
     cosine = np.einsum("ij,ij->i", facing - 2 * (facing @ n)[:, None] * n, there)
     beside = (distance[rows] ** 2 - residual**2 < slide**2) & (np.abs(residual) < cut)
-    good = beside & ((cosine if source.oriented else np.abs(cosine)) > ALIKE)
+    good = beside & (cosine > ALIKE)
     rows, there = rows[good], there[good]
     u, v, _ = basis(n)
     p, height, across = source.points[rows], mirror.heights(source.points[rows]), there @ n

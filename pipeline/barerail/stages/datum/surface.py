@@ -26,12 +26,11 @@ class Surface(Frozen):
     points: Array
     normals: Array
     area: Array
-    oriented: bool
     spacing: float
 
     def part(self, rows: Index) -> "Surface":
         """The same surface at `rows` alone."""
-        return Surface(self.middle, self.points[rows], self.normals[rows], self.area[rows], self.oriented, self.spacing)
+        return Surface(self.middle, self.points[rows], self.normals[rows], self.area[rows], self.spacing)
 
     def fewer(self, count: int) -> "Surface":
         """Every n-th point, so that about `count` are left."""
@@ -39,8 +38,7 @@ class Surface(Frozen):
 
     def picks(self, edge: float) -> "Surface":
         """One point for each cell of `edge` mm and each way its surface faces."""
-        facing = self.normals if self.oriented else np.abs(self.normals)
-        cells = into_cells(self.points, cell_keys(self.points, edge, facing))
+        cells = into_cells(self.points, cell_keys(self.points, edge, self.normals))
         return self.part(cells.order[cells.start[:-1]])
 
     def tree(self) -> cKDTree:
@@ -59,4 +57,4 @@ def surface_of(clean: CleanScan) -> Surface:
     middle = clean.thin[chassis].mean(0)
     normals = clean.normals[rows]
     area = 1 / np.abs(normals).sum(1)
-    return Surface(middle, clean.thin[rows] - middle, normals, area, clean.oriented, clean.voxel_mm)
+    return Surface(middle, clean.thin[rows] - middle, normals, area, clean.voxel_mm)

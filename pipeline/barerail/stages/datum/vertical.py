@@ -85,7 +85,7 @@ def _faces(features: Features, rough: Array) -> list[Low]:
     out = []
     for p in features.planes:
         u, v, n = direction(rough, p.axes)
-        if p.extent[0] < LONG or abs(u[0]) < ALONG or abs(n[2]) < LEVEL or (p.oriented and n[2] > 0):
+        if p.extent[0] < LONG or abs(u[0]) < ALONG or abs(n[2]) < LEVEL or n[2] > 0:
             continue
         u_slope = float(np.hypot(v[0] * np.sqrt(p.cov[1, 1]), u[0] * np.sqrt(p.cov[2, 2])))
         at = transform(rough, p.centre)

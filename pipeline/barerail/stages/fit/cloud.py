@@ -13,8 +13,6 @@ from barerail.stages.fit.surface import Surface
 
 FUSED_FORM = 0.14
 """Rms of a fused mesh about a round thing of a few voxels' radius, in voxels (simulated scans)."""
-SHEET = 9.0
-"""Depth in mm within which a plate's other face shows which way a face looks, where the scan has no normals."""
 
 
 @dataclass(frozen=True)
@@ -112,16 +110,5 @@ def frame_of(surface: Surface, patch: Patch) -> Array:
 
 
 def outward(surface: Surface, patch: Patch) -> float:
-    """Sign that turns the patch's normal out of the metal: the scan's own, else away from what lies behind."""
-    if surface.oriented:
-        return 1.0 if np.sign(surface.normals[patch.core] @ patch.normal).sum() >= 0 else -1.0
-    d = surface.points - patch.centre
-    reach = np.linalg.norm(d[patch.core], axis=1).max()
-    height, near = d @ patch.normal, np.linalg.norm(d, axis=1)
-    off = np.abs(height) > 3 * surface.tolerance
-    for deep, wide in ((SHEET, 0.0), (60.0, 20.0)):
-        beside = off & (np.abs(height) < deep) & (near < reach + wide)
-        ahead = float((height[beside] > 0).mean()) if beside.sum() > 20 else 0.5
-        if abs(ahead - 0.5) > 0.2:
-            break
-    return 1.0 if ahead <= 0.5 else -1.0
+    """Sign that turns the patch's normal out of the metal."""
+    return 1.0 if np.sign(surface.normals[patch.core] @ patch.normal).sum() >= 0 else -1.0

@@ -205,10 +205,8 @@ def _same_plane(
     fit_b: tuple[Array, Array],
     gap: float,
 ) -> bool:
-    if surface.oriented:
-        side = np.sign(surface.normals[a] @ fit_a[1]).mean() * np.sign(surface.normals[b] @ fit_a[1]).mean()
-        if side < 0:
-            return False
+    if np.sign(surface.normals[a] @ fit_a[1]).mean() * np.sign(surface.normals[b] @ fit_a[1]).mean() < 0:
+        return False
     distance = tree.query(surface.points[b], distance_upper_bound=gap)[0]
     close = np.isfinite(distance)
     if not close.any():

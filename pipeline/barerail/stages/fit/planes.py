@@ -55,7 +55,6 @@ def plane_of(cloud: Cloud, patch: Patch, noise: NoiseModel) -> Plane:
         extent=(float(extent[0]), float(extent[1])),
         members=surface.rows[patch.grown],
         outline=fit.centre + ring @ axes[:2],
-        oriented=surface.oriented,
     )
 
 

@@ -84,7 +84,7 @@ def _faces_inward(cloud: Cloud, middle: Array, axis: Array, radius: float) -> bo
     rho = np.linalg.norm(radial, axis=1)
     side = np.abs(rho - radius) < 1.0
     turn = np.einsum("ij,ij->i", radial[side], surface.normals[rows[side]])
-    return bool(surface.oriented and side.any() and np.median(turn) < 0)
+    return bool(side.any() and np.median(turn) < 0)
 
 
 def _top(heights: Array, step: float = 3.0) -> float:

@@ -19,7 +19,7 @@ ROUGH_VOXELS = 0.35
 class Surface:
     """The chassis part of the thinned scan: rows into CleanScan.thin, with neighbours among themselves.
 
-    turn (m, k): cosine between the normals of a point and each neighbour, signs ignored where not oriented.
+    turn (m, k): cosine between the normals of a point and each neighbour.
     rough: how far the points of a thin sheet may lie off its face, mm; 0 but in a fused mesh, where its faces disturb
     each other. doubt: how many standard errors of a face's own turn count for
     nothing; 0 in a cloud, whose edges the scanner has not rounded over a voxel.
@@ -36,7 +36,6 @@ class Surface:
     rough: float
     doubt: float
     cell_area: float
-    oriented: bool
 
 
 def surface_of(clean: CleanScan) -> Surface:
@@ -49,10 +48,7 @@ def surface_of(clean: CleanScan) -> Surface:
     some = np.flatnonzero(near[:, 3] >= 0)[:: max(1, len(rows) // 20_000)]
     typical = float(np.median(np.linalg.norm(points[near[some, 3]] - points[some], axis=1)))
     turn = cosines(normals, near)
-    if clean.oriented:
-        near = np.where(turn > 0, near, -1)
-    else:
-        turn = np.abs(turn)
+    near = np.where(turn > 0, near, -1)
     mesh = clean.scan.triangles is not None
     return Surface(
         rows,
@@ -66,7 +62,6 @@ def surface_of(clean: CleanScan) -> Surface:
         mesh * ROUGH_VOXELS * clean.spacing_mm,
         2.0 * mesh,
         np.pi * typical**2 / 4.5,
-        clean.oriented,
     )
 
 

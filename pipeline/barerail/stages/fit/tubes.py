@@ -104,7 +104,6 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     across = lift @ cov @ lift.T + _form(fit, local, on) * np.eye(2)
     flat = fit.axes[:2].T
     along = float(cloud.clean.spacing_mm / 2 + 1.0)
-    sign = 0.0 if not cloud.surface.oriented else _facing(cloud.surface, fit)
     ends = fit.point + np.outer([low, high], fit.axis)
     return Feature(
         kind="tube",
@@ -120,7 +119,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         n=int(on.sum()),
         rms=spread,
         ends=ends,
-        detail={"facing": sign},
+        detail={"facing": _facing(cloud.surface, fit)},
     )
 
 
