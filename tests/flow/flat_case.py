@@ -40,7 +40,7 @@ def features(count: int) -> Features:
     ring = np.array([(X, *(LOW + c * np.array([WIDE, TALL]))) for c in np.array([(0, 0), (1, 0), (1, 1), (0, 1)])])
     centre = transform(scan_from_car, ring.mean(axis=0))
     plane = Plane(centre, axes, np.eye(3), 0.02, count, WIDE * TALL, (WIDE, TALL), np.arange(count),
-                  transform(scan_from_car, ring), True)  # fmt: skip
+                  transform(scan_from_car, ring))  # fmt: skip
     feature = Feature("hole", np.zeros(3), np.zeros(3), 1.0, 1.0, np.eye(3), np.eye(3), 1, 1, 360, 1, 0.1, plane=0)
     lost = Feature("hole", np.zeros(3), np.zeros(3), 1.0, 1.0, np.eye(3), np.eye(3), 1, 1, 360, 1, 0.1)
     return Features((plane,), (feature, lost), (), NoiseModel(0.02, 0.01, 20.0, 0.05, 0.2), STEP)

@@ -98,7 +98,7 @@ def features() -> Features:
     scan_from_car = invert(CAR_FROM_SCAN)
     plane = Plane(
         transform(scan_from_car, FACE_RING.mean(0)), scan_from_car[:3, :3].T, np.eye(3), 0.1, 900, 2400.0, (60.0, 40.0),
-        np.arange(3), transform(scan_from_car, FACE_RING), True,
+        np.arange(3), transform(scan_from_car, FACE_RING),
     )  # fmt: skip
     found = [
         Feature(kind, np.zeros(3), np.zeros(3), 1.0, 1.0, np.eye(3), np.eye(3), 1.0, 1.0, 0.0, 1, 0.1, plane=i)
