@@ -1,4 +1,6 @@
-"""How true are the rails of round tubes, and the twist read off them: `python tests/speed/tubes.py --scenes 6 --seed 1`.
+"""How true are the rails of round tubes, and the twist read off them?
+
+    python tests/speed/tubes.py --scenes 6 --seed 1
 
 Each scene is a small space frame with a twist up to 1 degree, sidesway and sag up to 4 mm, drawn from its seed; every
 second one at 2.8 mm spacing, the others at 2.0. Station centres are against the tube as the scan shows it, its drift
@@ -66,11 +68,17 @@ def scene(seed: int):
     true = {"twist_deg": case.twist_deg * share, "sidesway_mm": case.sway_mm * share**2}
     off = {name: (said.measures[name].value - value, said.measures[name].U) for name, value in true.items()}
     size = np.mean([s.size[0] for r in pair.rails for s in r.stations]) - made.truth["features"][0]["d"]
-    z = np.sqrt(np.mean((error / u) ** 2))
-    words = ", ".join(f"{name} {true[name]:+.3f} off by {e:+.3f}, U {big:.3f}" for name, (e, big) in off.items())
-    print(f"{seed}: {len(u)} stations, {sum(r.dropped for r in pair.rails)} dropped, of {pair.of} pairs; "
-          f"rms {np.sqrt((error**2).mean()):.3f}, rms of error/u {z:.2f}, diameter {size:+.3f}; {words}", flush=True)  # fmt: skip
+    print(f"{seed}: {len(u)} stations, {sum(r.dropped for r in pair.rails)} dropped, of {pair.of} pairs")
+    print(f"  {told(error, u)}, diameter {size:+.3f} mm")
+    for name, (e, big) in off.items():
+        print(f"  {name} {true[name]:+.3f} off by {e:+.3f}, U {big:.3f}", flush=True)
     return error, u, off
+
+
+def told(error, u) -> str:
+    rms, most, z = np.sqrt((error**2).mean()), np.quantile(np.abs(error), 0.95), np.sqrt(np.mean((error / u) ** 2))
+    inside = 100 * np.mean(np.abs(error) < 2 * u)
+    return f"station centres: rms {rms:.3f} mm, 95 % {most:.3f} mm, rms of error/u {z:.2f}, within k = 2 {inside:.0f} %"
 
 
 def main() -> None:
@@ -79,13 +87,12 @@ def main() -> None:
     ask.add_argument("--seed", type=int, default=1)
     args = ask.parse_args()
     rows = [r for seed in range(args.seed, args.seed + args.scenes) if (r := scene(seed)) is not None]
-    error, u = (np.concatenate([r[k] for r in rows]) for k in (0, 1))
-    print(f"station centres: rms {np.sqrt((error**2).mean()):.3f} mm, 95 % {np.quantile(np.abs(error), 0.95):.3f} mm, "
-          f"rms of error/u {np.sqrt(np.mean((error / u) ** 2)):.2f}, within k = 2 {100 * np.mean(np.abs(error) < 2 * u):.0f} %")  # fmt: skip
+    print(told(*(np.concatenate([r[k] for r in rows]) for k in (0, 1))))
     for name in rows[0][2]:
         e, big = np.array([r[2][name] for r in rows]).T
-        print(f"{name}: {np.sum(np.abs(e) < big)} of {len(e)} within U, largest error {np.abs(e).max():.3f}, "
-              f"mean U {big.mean():.3f}, rms of error/u {np.sqrt(np.mean((2 * e / big) ** 2)):.2f}")  # fmt: skip
+        rms = np.sqrt(np.mean((2 * e / big) ** 2))
+        inside, most = np.sum(np.abs(e) < big), np.abs(e).max()
+        print(f"{name}: {inside} of {len(e)} within U, largest error {most:.3f}, rms of error/u {rms:.2f}")
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Ra
 if TYPE_CHECKING:
     from OCP.TopoDS import TopoDS_Shape, TopoDS_Wire
 
-SAME_MM = 0.01
+SAME_MM, NEAR_MM = 0.01, 60.0
 SITS_IN_FACES = ("hole", "slot", "stud")
 NAMED = 3
 """Most names in the name of a face."""
@@ -25,13 +25,20 @@ def rail_solid(p: MountPoint, features: Features, datum: Datum) -> "TopoDS_Shape
     A width that a station didn't show is the median of the rail's others. None where none was seen, or at one station.
     """
     for rail in features.rails:
-        centres = transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
-        if len(centres) > 1 and np.linalg.norm(centres - p.position, axis=1).min() < SAME_MM:
+        if len(rail.stations) > 1 and _holds(rail, p, datum):
             if rail.section == "tube":
                 return _loft([_circle(s, datum) for s in rail.stations])
             corners = _corners(rail, datum)
             return None if np.isnan(corners).any() else _loft([_polygon(ring) for ring in corners])
     return None
+
+
+def _holds(rail: Rail, p: MountPoint, datum: Datum) -> bool:
+    """Whether a point was read off the rail: at a station, or near one along its axis."""
+    off = p.position - transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
+    ways = direction(datum.car_from_scan, np.array([s.axes[0] for s in rail.stations]))
+    near = int(np.argmin(np.linalg.norm(off, axis=1)))
+    return bool(np.linalg.norm(np.cross(off[near], ways[near])) < SAME_MM and np.linalg.norm(off[near]) < NEAR_MM)
 
 
 def _corners(rail: Rail, datum: Datum) -> Array:
