@@ -35,6 +35,13 @@ class TubePair(Frozen):
         return self.left, self.right
 
 
+def frame_rails(rails: Sequence[Rail], car: Array) -> tuple[Rail, ...]:
+    """Box and channel rails, and of long round tubes those two that are the frame's rails, none without stations."""
+    pair = lowest_pair(rails, car)
+    chosen = pair.rails if pair is not None else ()
+    return tuple(r for r in rails if r.stations and (r.section != "tube" or r in chosen))
+
+
 def lowest_pair(rails: Sequence[Rail], car: Array) -> TubePair | None:
     """The lowest left/right pair of tubes that is at least half as long as the longest pair; None without one.
 

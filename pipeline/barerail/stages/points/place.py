@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from barerail.geometry.frames import direction, transform
 from barerail.geometry.matching import Links, links, tree
-from barerail.geometry.tube_pair import lowest_pair
+from barerail.geometry.tube_pair import frame_rails
 from barerail.records import KINDS, Array, Datum, Feature, Features, Index, Rail
 from barerail.stages.points.stations import Section, sections
 
@@ -51,9 +51,7 @@ def place(features: Features, datum: Datum) -> Placed:
     """
     m = datum.car_from_scan
     rows = _standing_alone(features)
-    pair = lowest_pair(features.rails, m)
-    of_frame = pair.rails if pair is not None else ()
-    seen = [r for r in features.rails if r.stations and (r.section != "tube" or r in of_frame)]
+    seen = frame_rails(features.rails, m)
     rails = [_as_feature(rail, m[2, :3], at) for rail, at in zip(seen, sections(seen, m))]
     source = (*(features.found[i] for i in rows), *rails)
     found = np.array([*rows, *[-1] * len(rails)], np.int64)
