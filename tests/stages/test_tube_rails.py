@@ -9,7 +9,7 @@ from datum_case import KICKED, features_of, some_pose, straight
 from fit_case import Points, Scanner, across
 
 from barerail.geometry.frames import direction, invert, transform
-from barerail.geometry.tube_pair import lowest_pair
+from barerail.geometry.tube_pair import frame_rails, lowest_pair
 from barerail.outputs.page_straight import straight_figure
 from barerail.outputs.page_tables import station_rows
 from barerail.outputs.step import points_step
@@ -166,8 +166,33 @@ def test_the_lowest_long_pair_is_taken_in_either_axes_and_none_without_a_mirror_
     assert lowest_pair((left, shifted(right, (0, 150.0, 0))), CAR.car_from_scan) is None
 
 
-def test_box_rails_side_by_side_leave_no_place_for_tubes() -> None:
+def test_box_rails_side_by_side_leave_no_place_for_tubes(features: Features) -> None:
     both = features_of(KICKED, straight, POSE).rails
     assert side_by_side(both) and not side_by_side(both[:1]) and not side_by_side(())
     assert not side_by_side((both[0], both[0]))
-    assert lowest_pair(both, CAR.car_from_scan) is None
+    for box in (both, [replace(r, stations=r.stations[:6]) for r in both]):
+        rails = (*features.rails, *box)
+        assert lowest_pair(rails, CAR.car_from_scan) is None
+        assert frame_rails(rails, CAR.car_from_scan) == tuple(box)
+
+
+def test_box_cross_members_are_no_rails_beside_tubes(features: Features) -> None:
+    turn = np.array([[0.0, -1, 0], [1, 0, 0], [0, 0, 1]])
+    short = [replace(r, stations=r.stations[9:14]) for r in features_of(KICKED, straight, POSE).rails]
+    across_car = tuple(_turned(r, turn) for r in short)
+    assert not side_by_side(across_car)
+    rails = (*across_car, *features.rails)
+    pair = lowest_pair(rails, CAR.car_from_scan)
+    assert pair is not None and pair.rails == lower(features)
+    alone, beside = (straightness(replace(features, rails=r), CAR, StraightnessSettings()) for r in (rails[2:], rails))
+    assert alone.measures == beside.measures
+
+
+def _turned(rail: Rail, turn: Array) -> Rail:
+    """The rail turned about the car's origin."""
+    inverse = CAR.car_from_scan
+    stations = []
+    for s in rail.stations:
+        at, axes = transform(inverse, s.centre) @ turn.T, direction(inverse, s.axes) @ turn.T
+        stations.append(replace(s, centre=transform(POSE, at), axes=direction(POSE, axes)))
+    return replace(rail, stations=tuple(stations))

@@ -10,6 +10,8 @@ from .frames import direction, transform
 
 ALONG = 0.7
 """Least share of a tube's direction that runs along the car."""
+OFF_MM = 50.0
+"""How far from the centre plane a side's rail lies at least."""
 ASIDE_MM = 60.0
 """How far the mirror image of a left tube may lie from the right one (judgement)."""
 ALIKE = 0.1
@@ -43,11 +45,15 @@ def frame_rails(rails: Sequence[Rail], car: Array) -> tuple[Rail, ...]:
 
 
 def lowest_pair(rails: Sequence[Rail], car: Array) -> TubePair | None:
-    """The lowest left/right pair of tubes that is at least half as long as the longest pair; None without one.
+    """The lowest left/right pair of tubes that is at least half as long as the longest pair; None without one, and
+    where box or channel rails run along both sides.
 
     car (4, 4): car from scan, y to the left or the right, z up. The two tubes of a pair are mirror images within
     ASIDE_MM and ALIKE, where both are seen.
     """
+    others = [float(np.median(_by_x(r, car)[:, 1])) for r in rails if r.section != "tube" and _runs_along(r, car)]
+    if any(y > OFF_MM for y in others) and any(y < -OFF_MM for y in others):
+        return None
     tubes = [r for r in rails if r.section == "tube" and len(r.stations) > 2]
     pairs = [p for a in tubes for b in tubes if (p := _pair(a, b, car)) is not None]
     if not pairs:
@@ -78,5 +84,5 @@ def _by_x(rail: Rail, car: Array) -> Array:
 
 
 def _runs_along(rail: Rail, car: Array) -> bool:
-    ways = direction(car, np.array([s.axes[0] for s in rail.stations]))
-    return bool(np.abs(ways[:, 0]).min() > ALONG)
+    ways = direction(car, np.array([s.axes[0] for s in rail.stations]).reshape(-1, 3))
+    return len(ways) > 0 and bool(np.median(np.abs(ways[:, 0])) > ALONG)

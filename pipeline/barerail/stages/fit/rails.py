@@ -14,7 +14,7 @@ from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.sections import FACES, Segment, segments_of
 
-ALIKE, APART_MM = np.cos(np.radians(30)), 200.0
+ALIKE, APART_MM, CROSS_MM = np.cos(np.radians(30)), 200.0, 1000.0
 UNSEEN_MM = 50.0
 """Standard uncertainty of what the seen faces leave open, mm."""
 
@@ -180,8 +180,9 @@ def _follows(s: Segment, t: Segment, reach: float) -> bool:
 
 
 def side_by_side(rails: Sequence[Rail]) -> bool:
-    """Whether two rails run the same way beside each other, as a frame's left and right one do."""
+    """Whether two rails longer than a cross member run the same way beside each other, as left and right ones do."""
     ends = [np.array([r.stations[0].centre, r.stations[-1].centre]) for r in rails]
+    ends = [e for e in ends if np.linalg.norm(e[1] - e[0]) > CROSS_MM]
     return any(_beside(a, b) for i, a in enumerate(ends) for b in ends[i + 1 :])
 
 

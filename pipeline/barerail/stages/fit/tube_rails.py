@@ -56,7 +56,7 @@ def tube_rails(
     rails = _as_scattered(main_rails(found))
     dropped = sum(r.dropped for r in rails)
     said = [
-        ("long round tubes that can be rails: no two box or channel rails side by side were found", len(rails)),
+        ("long round tubes that can be rails: no two long box or channel rails lie side by side", len(rails)),
         ("tube rail stations dropped: too little of the round surface seen", dropped),
     ]
     return rails, tuple(Note("fit", text, count) for text, count in said if count)
