@@ -40,7 +40,7 @@ def bracket(tabs=(START, END)):
         first += len(part)
         if x in tabs:
             planes.append(Plane(middle, axes, np.eye(3), 0.02, len(part), 40 * HIGH[x], (40.0, HIGH[x]), members,
-                                np.zeros((0, 3)), True))  # fmt: skip
+                                np.zeros((0, 3))))  # fmt: skip
     ends = np.array([(END, 400, 140.0), (START, 400, 140.0)])
     found = Feature(
         "bolt-axis", np.zeros(3), np.zeros(3), 12.2, 46, np.eye(3), np.eye(3), 0.1, 0.1, 360, 1, 0.1, plane=0

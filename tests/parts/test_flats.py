@@ -30,7 +30,7 @@ def plates() -> tuple[CleanScan, Features]:
     for piece, n, a, b in zip(pieces, normal, starts, starts[1:]):
         axes = np.array([(1.0, 0, 0), np.cross(n, (1.0, 0, 0)), n]) @ back[:3, :3].T
         planes.append(Plane(transform(back, piece.mean(axis=0)), axes, np.diag([1e-6, 1e-8, 1e-8]), 0.02, b - a,
-                            len(piece) * STEP**2, (WIDE, LONG), np.arange(a, b), np.zeros((0, 3)), True))  # fmt: skip
+                            len(piece) * STEP**2, (WIDE, LONG), np.arange(a, b), np.zeros((0, 3))))  # fmt: skip
     points = transform(back, car)
     scan = Scan(points, None, None, "mm", 1.0, False, (Source("s", "0", 1, (0, len(car)), np.eye(4)),))
     rows = np.arange(len(car))

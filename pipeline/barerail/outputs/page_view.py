@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from barerail.geometry.frames import transform
+from barerail.geometry.tube_pair import frame_rails
 from barerail.outputs.words import expanded, fixed, one_line, rounded_up
 from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Pair
 
@@ -128,9 +129,9 @@ def axis_line(p: MountPoint) -> Array:
 def rail_lines(features: Features, datum: Datum, side: str) -> list[Array]:
     """Centrelines (k, 3) in car axes of the rails that run on one side."""
     out = []
-    for rail in features.rails:
-        path = transform(datum.car_from_scan, np.reshape([s.centre for s in rail.stations], (-1, 3)))
-        y = float(path[:, 1].mean()) * (-1 if datum.axes == "iso4130" else 1) if len(path) else 0.0
+    for rail in frame_rails(features.rails, datum.car_from_scan):
+        path = transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
+        y = float(path[:, 1].mean()) * (-1 if datum.axes == "iso4130" else 1)
         if len(path) > 1 and side == ("C" if abs(y) < 20 else "L" if y > 0 else "R"):
             out.append(path)
     return out

@@ -1,35 +1,44 @@
 """Solids and faces of the STEP file beyond its points: rails as they were seen, and the faces that holes sit in."""
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from barerail.geometry.frames import direction, transform
 from barerail.outputs.shapes import located
-from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Rail
+from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Rail, Station
 
 if TYPE_CHECKING:
-    from OCP.TopoDS import TopoDS_Shape
+    from OCP.TopoDS import TopoDS_Shape, TopoDS_Wire
 
-SAME_MM = 0.01
+SAME_MM, NEAR_MM = 0.01, 60.0
 SITS_IN_FACES = ("hole", "slot", "stud")
 NAMED = 3
 """Most names in the name of a face."""
 
 
 def rail_solid(p: MountPoint, features: Features, datum: Datum) -> "TopoDS_Shape | None":
-    """The rail that `p` is a point of: the box of its outside faces from station to station, corners sharp.
+    """The rail that `p` is a point of: its outside from station to station, a box's or channel's corners sharp.
 
     A width that a station didn't show is the median of the rail's others. None where none was seen, or at one station.
     """
     for rail in features.rails:
-        centres = transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
-        if len(centres) > 1 and np.linalg.norm(centres - p.position, axis=1).min() < SAME_MM:
+        if len(rail.stations) > 1 and _holds(rail, p, datum):
+            if rail.section == "tube":
+                return _loft([_circle(s, datum) for s in rail.stations])
             corners = _corners(rail, datum)
-            return None if np.isnan(corners).any() else _loft(corners)
+            return None if np.isnan(corners).any() else _loft([_polygon(ring) for ring in corners])
     return None
+
+
+def _holds(rail: Rail, p: MountPoint, datum: Datum) -> bool:
+    """Whether a point was read off the rail: at a station, or near one along its axis."""
+    off = p.position - transform(datum.car_from_scan, np.array([s.centre for s in rail.stations]))
+    ways = direction(datum.car_from_scan, np.array([s.axes[0] for s in rail.stations]))
+    near = int(np.argmin(np.linalg.norm(off, axis=1)))
+    return bool(np.linalg.norm(np.cross(off[near], ways[near])) < SAME_MM and np.linalg.norm(off[near]) < NEAR_MM)
 
 
 def _corners(rail: Rail, datum: Datum) -> Array:
@@ -50,18 +59,34 @@ def _corners(rail: Rail, datum: Datum) -> Array:
     return np.array(out)
 
 
-def _loft(corners: Array) -> "TopoDS_Shape":
+def _polygon(ring: Array) -> "TopoDS_Wire":
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakePolygon
-    from OCP.BRepOffsetAPI import BRepOffsetAPI_ThruSections
     from OCP.gp import gp_Pnt
 
+    wire = BRepBuilderAPI_MakePolygon()
+    for corner in ring:
+        wire.Add(gp_Pnt(*map(float, corner)))
+    wire.Close()
+    return wire.Wire()
+
+
+def _circle(s: Station, datum: Datum) -> "TopoDS_Wire":
+    """The outside of a round tube at a station; it starts on the section's b, so that the loft doesn't turn."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeWire
+    from OCP.gp import gp_Ax2, gp_Circ, gp_Dir, gp_Pnt
+
+    at = gp_Pnt(*map(float, transform(datum.car_from_scan, s.centre)))
+    along, b = (gp_Dir(*map(float, v)) for v in direction(datum.car_from_scan, s.axes[:2]))
+    edge = BRepBuilderAPI_MakeEdge(gp_Circ(gp_Ax2(at, along, b), s.size[0] / 2)).Edge()
+    return BRepBuilderAPI_MakeWire(edge).Wire()
+
+
+def _loft(wires: "Sequence[TopoDS_Wire]") -> "TopoDS_Shape":
+    from OCP.BRepOffsetAPI import BRepOffsetAPI_ThruSections
+
     loft = BRepOffsetAPI_ThruSections(True, True)
-    for ring in corners:
-        wire = BRepBuilderAPI_MakePolygon()
-        for corner in ring:
-            wire.Add(gp_Pnt(*map(float, corner)))
-        wire.Close()
-        loft.AddWire(wire.Wire())
+    for wire in wires:
+        loft.AddWire(wire)
     loft.Build()
     return loft.Shape()
 

@@ -19,6 +19,7 @@ ASSUMED = {
     "origin": "the origin, where nobody named one",
     "drift": "the size of the scanner's slow drift, a setting",
     "supports": "how the frame stood, not known",
+    "rails": "which long round tubes are the rails: the lowest long pair",
 }
 TO_CONFIRM = ("front", "above", "unit")
 CAUTIONS = (

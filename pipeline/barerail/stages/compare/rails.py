@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from barerail.geometry.frames import direction, transform
+from barerail.geometry.tube_pair import frame_rails
 from barerail.records import Array, Datum, Features, Rail, RailShift, Station
 
 from .budget import PoseBudget
@@ -22,10 +23,11 @@ def rail_shifts(
     before: Features, after: Features, car: Datum, pose: Array, budget: PoseBudget
 ) -> tuple[RailShift, ...]:
     """A curve a rail of `before`, where `after` has stations on it. Across the rail only: along it nothing is seen."""
+    rails = frame_rails(before.rails, car.car_from_scan)
     later = [s for rail in after.rails for s in rail.stations]
     there = transform(pose, np.array([s.centre for s in later]).reshape(-1, 3))
     ways = direction(pose, np.array([s.axes for s in later]).reshape(-1, 3, 3))
-    out = [_curve(rail, later, there, ways, car, budget) for rail in before.rails if len(rail.stations) > 1]
+    out = [_curve(rail, later, there, ways, car, budget) for rail in rails if len(rail.stations) > 1]
     return tuple(sorted((c for c in out if len(c.at) > 1), key=lambda c: (c.side, float(c.at[0, 0]))))
 
 

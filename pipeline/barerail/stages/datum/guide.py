@@ -41,9 +41,9 @@ def guide_of(features: Features, floor: Array | None) -> Guide:
 
 
 def _long_things(features: Features) -> list[tuple[Array, Array, float]]:
-    """Centre, direction and length of each rail, long face and long tube."""
+    """Centre, direction and length of each rail, long face and long tube; rails of tubes are among the tubes."""
     things = []
-    for rail in features.rails:
+    for rail in (r for r in features.rails if r.section != "tube"):
         ends = rail.stations[-1].centre - rail.stations[0].centre
         middle = np.mean([s.centre for s in rail.stations], axis=0)
         things.append((middle, ends, 2 * float(np.linalg.norm(ends))))

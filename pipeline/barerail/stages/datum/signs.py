@@ -88,9 +88,9 @@ def _lean(features: Features, axis: Array, along: Array) -> float:
 
 
 def _pieces(features: Features, axis: Array, along: Array) -> Array:
-    """x, z and slope (3, k) of pieces of rail about 100 mm long, or of long faces."""
+    """x, z and slope (3, k) of pieces of box or channel rail about 100 mm long, or of long faces."""
     out = []
-    for rail in features.rails:
+    for rail in (r for r in features.rails if r.section != "tube"):
         at = np.array([s.centre for s in rail.stations])
         middle, way = (at[1:] + at[:-1]) / 2, at[1:] - at[:-1]
         out += list(zip(middle @ along, middle @ axis, (way @ axis) / (way @ along)))

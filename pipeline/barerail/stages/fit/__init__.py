@@ -15,11 +15,12 @@ from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.planes import noise_of, plane_of
-from barerail.stages.fit.rails import rails_of
+from barerail.stages.fit.rails import rails_of, side_by_side
 from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.surface import surface_of
-from barerail.stages.fit.tubes import tubes_of
+from barerail.stages.fit.tube_rails import tube_rails
+from barerail.stages.fit.tubes import rounds_of, tubes_of
 
 PATCH_MIN_CM2 = 4.0
 """Smallest flat piece looked at for holes, cm2: a tab about a 10 mm hole (judgement)."""
@@ -45,7 +46,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     found, notes = features_of(bores, planes, cloud, noise, settings)
     progress(0.75)
     studs = [f for f in found if f.kind == "stud"]
-    tubes, on_tubes = tubes_of(cloud, patches, noise, settings, studs)
+    round_only, starts = rounds_of(cloud, patches, settings)
+    tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
     tubes, found = sleeves_in(tubes, found)
     tubes, on_faces = shafts_on_faces(tubes, planes)
     found = bolt_axes(found, planes) + tubes + on_tubes + on_faces
@@ -54,4 +56,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     dropped = sum(r.dropped for r in rails)
     if dropped:
         notes += (Note("fit", "rail stations dropped: too little of two faces seen", dropped),)
+    if not side_by_side(rails):
+        long, said = tube_rails(round_only, starts, noise, settings)
+        rails, notes = (*rails, *long), (*notes, *said)
     return Features(planes, tuple(found), rails, noise, clean.spacing_mm, (*joined, *notes))

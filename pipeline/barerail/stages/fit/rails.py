@@ -1,5 +1,6 @@
 """Rails: straight segments that follow each other, measured at stations along them."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.sections import FACES, Segment, segments_of
 
+ALIKE, APART_MM, CROSS_MM = np.cos(np.radians(30)), 200.0, 1000.0
 UNSEEN_MM = 50.0
 """Standard uncertainty of what the seen faces leave open, mm."""
 
@@ -23,7 +25,7 @@ def rails_of(
     """Rails as chains of stations: those at least half as long as the longest and running its way."""
     chains = _chains(segments_of(cloud, patches, planes, settings.plane_min_cm2))
     rails = [_rail(chain, noise, settings) for chain in chains]
-    return _main([r for r in rails if len(r.stations) >= 3])
+    return main_rails([r for r in rails if len(r.stations) >= 3])
 
 
 def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rail:
@@ -177,7 +179,25 @@ def _follows(s: Segment, t: Segment, reach: float) -> bool:
     return bool(ahead or distance[a, b] < 60.0)
 
 
-def _main(rails: list[Rail]) -> tuple[Rail, ...]:
+def side_by_side(rails: Sequence[Rail]) -> bool:
+    """Whether two rails longer than a cross member run the same way beside each other, as left and right ones do."""
+    ends = [np.array([r.stations[0].centre, r.stations[-1].centre]) for r in rails]
+    ends = [e for e in ends if np.linalg.norm(e[1] - e[0]) > CROSS_MM]
+    return any(_beside(a, b) for i, a in enumerate(ends) for b in ends[i + 1 :])
+
+
+def _beside(a: Array, b: Array) -> bool:
+    """For two rails, their ends (2, 3): within 30 degrees, a common stretch, and APART_MM apart there."""
+    length = float(np.linalg.norm(a[1] - a[0]))
+    way, other = (a[1] - a[0]) / length, b[1] - b[0]
+    low, high = sorted((b - a[0]) @ way)
+    off = b.mean(0) - a[0]
+    apart = np.linalg.norm(off - (off @ way) * way)
+    return bool(abs(other @ way) > ALIKE * np.linalg.norm(other) and low < length and high > 0 and apart > APART_MM)
+
+
+def main_rails(rails: list[Rail]) -> tuple[Rail, ...]:
+    """Those at least half as long as the longest and running its way."""
     if not rails:
         return ()
     length = [float(np.linalg.norm(r.stations[-1].centre - r.stations[0].centre)) for r in rails]
@@ -187,6 +207,6 @@ def _main(rails: list[Rail]) -> tuple[Rail, ...]:
     kept = []
     for rail, reach in zip(rails, length, strict=True):
         run = (rail.stations[-1].centre - rail.stations[0].centre) / max(reach, 1e-9)
-        if reach >= 0.5 * max(length) and abs(run @ way) > np.cos(np.radians(30)):
+        if reach >= 0.5 * max(length) and abs(run @ way) > ALIKE:
             kept.append(rail)
     return tuple(sorted(kept, key=lambda r: (-len(r.stations), *r.stations[0].centre)))

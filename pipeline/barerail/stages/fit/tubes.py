@@ -31,17 +31,20 @@ BEND_PER_MM = 1 / 3000
 """Curvature of a centreline beyond which a tube is a bend or a hose, 1 / mm: 0.4 mm of sag over 100 mm is 1 / 3000."""
 
 
+def rounds_of(cloud: Cloud, patches: tuple[Patch, ...], settings: FitSettings) -> tuple[Cloud, list[CylinderFit]]:
+    """The cloud's curved part, and one first cylinder on each round thing in it."""
+    curved = curved_part(cloud.surface, patches)
+    return replace(cloud, surface=curved), first_cylinders(curved, settings)
+
+
 def tubes_of(
-    cloud: Cloud, patches: tuple[Patch, ...], noise: NoiseModel, settings: FitSettings, studs: list[Feature]
+    round_only: Cloud, fits: list[CylinderFit], noise: NoiseModel, settings: FitSettings, studs: list[Feature]
 ) -> tuple[list[Feature], list[Feature]]:
     """All straight round tubes and sleeves seen over more than LEAST_ARC of their curved surface, longest first, and
     the studs that stand on them."""
-    curved = curved_part(cloud.surface, patches)
-    round_only = replace(cloud, surface=curved)
-    fits = first_cylinders(curved, settings)
     found = [t for f in fits if (t := _tube(round_only, f, noise, settings)) is not None]
     found.sort(key=lambda t: -t.length)
-    on_tubes = studs_on(found, curved, round_only, noise, settings)
+    on_tubes = studs_on(found, round_only.surface, round_only, noise, settings)
     return _distinct(found, studs + on_tubes), on_tubes
 
 
@@ -119,7 +122,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         n=int(on.sum()),
         rms=spread,
         ends=ends,
-        detail={"facing": _facing(cloud.surface, fit)},
+        detail={"facing": facing(cloud.surface, fit)},
     )
 
 
@@ -148,7 +151,7 @@ def _bent(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> bool:
     return bool(np.hypot(*x[-2:]) > BEND_PER_MM + 3 * u)
 
 
-def _facing(surface: Surface, fit: CylinderFit) -> float:
+def facing(surface: Surface, fit: CylinderFit) -> float:
     """1 for an outside, -1 for a bore, from the surface's outward normals."""
     rows = skin_of(surface, fit.axis, fit.point, fit.radius)
     d = surface.points[rows] - fit.point

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from barerail.geometry.frames import direction, transform
 from barerail.geometry.matching import Links, links, tree
+from barerail.geometry.tube_pair import frame_rails
 from barerail.records import KINDS, Array, Datum, Feature, Features, Index, Rail
 from barerail.stages.points.stations import Section, sections
 
@@ -44,12 +45,13 @@ class Placed:
 def place(features: Features, datum: Datum) -> Placed:
     """Features.found, less the holes that brackets and sleeves are built from, and a row a rail, in car axes.
 
+    Of long round tubes the two that are the frame's rails alone have a row as such beside that of a tube.
     Axes without a side of their own have their largest component positive. Where both faces of a hole were seen, the
     one whose normal has the largest positive component in (forward, left, up) leads.
     """
     m = datum.car_from_scan
     rows = _standing_alone(features)
-    seen = [rail for rail in features.rails if rail.stations]
+    seen = frame_rails(features.rails, m)
     rails = [_as_feature(rail, m[2, :3], at) for rail, at in zip(seen, sections(seen, m))]
     source = (*(features.found[i] for i in rows), *rails)
     found = np.array([*rows, *[-1] * len(rails)], np.int64)

@@ -1,12 +1,13 @@
 """Frame straightness: the rails' stations in car axes, and what they say about twist and the other bends."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 
 import numpy as np
 
 from barerail.errors import UsageError
-from barerail.records import Array, Datum, Features, Measure, MountPoints, Note, StationPair, Straightness
+from barerail.geometry.tube_pair import TubePair, lowest_pair
+from barerail.records import Array, Datum, Features, Measure, MountPoints, Note, Rail, StationPair, Straightness
 from barerail.settings import StraightnessSettings
 
 from .bays import bays
@@ -45,17 +46,20 @@ def straightness(
 ) -> Straightness:
     """Twist, gauge, diamond, sidesway, sag, mash and rail roll, each with U (k = 2) or the reason why not.
 
-    Rests on the stations of the longest rail of each side; scanner drift as set in `features.noise`, its share of U
+    Rests on the stations of the longest rail of each side, or of the lowest long pair of round tubes where fit found
+    such; scanner drift as set in `features.noise`, its share of U
     apart. Where the supports are not known, the twist's U holds what one corner without support makes. points: for what
     a tape reads. A verdict stands only beside a limit of the user's, with a guard band of U (JCGM 106:2012, 8.3.2; the
     default of ISO 14253-1 is narrower): within, outside or not proven, and not proven at best where the supports are
     unknown. UsageError for a limit on what isn't measured here.
     """
     _check(settings)
-    left, right = sides_of(features, datum)
+    pair = lowest_pair(features.rails, datum.car_from_scan)
+    rails = pair.rails if pair is not None else [r for r in features.rails if r.section != "tube"]
+    left, right = sides_of(rails, datum)
     pairs = pairs_at(left, right, features.noise) if left is not None and right is not None else ()
     if left is None or right is None or sum(p.used for p in pairs) < FEWEST:
-        return _nothing(pairs, settings)
+        return _nothing(pairs, settings, pair)
     stretch = Stretch.of(pairs)
     stood = 0.0 if settings.supports_known else settings.elastic_mm
     measures, weight = twist(stretch, features.noise, stood)
@@ -80,8 +84,8 @@ def straightness(
         gauge_width_mm=stretch.gauge,
         stations=_judged(pairs, weight),
         verdicts=_verdicts(measures, settings),
-        assumed=_assumed(settings),
-        notes=_notes(features, pairs, weight, settings),
+        assumed=_assumed(settings, pair),
+        notes=(*_chosen(pair), *_notes(rails, pairs, weight, settings)),
         sits_mm=sits(stretch, weight),
         bays=bays(points, features.noise),
     )
@@ -95,7 +99,7 @@ def _check(settings: StraightnessSettings) -> None:
             raise UsageError(f"[straightness] limits: {name!r} is no measure; did you mean {' or '.join(near)}?")
 
 
-def _nothing(pairs: tuple[StationPair, ...], settings: StraightnessSettings) -> Straightness:
+def _nothing(pairs: tuple[StationPair, ...], settings: StraightnessSettings, tubes: TubePair | None) -> Straightness:
     """No value for anything, and why."""
     count = sum(p.used for p in pairs)
     why = f"needs a left and a right rail with {FEWEST} stations at the same x, {count} were found"
@@ -103,7 +107,7 @@ def _nothing(pairs: tuple[StationPair, ...], settings: StraightnessSettings) -> 
     nan = float("nan")
     note = Note("straightness", why, warning=True)
     verdicts = {name: "not proven" for name in settings.limits}
-    return Straightness(measures, nan, nan, nan, pairs, verdicts, _assumed(settings), (note,))
+    return Straightness(measures, nan, nan, nan, pairs, verdicts, _assumed(settings, tubes), (*_chosen(tubes), note))
 
 
 def _judged(pairs: tuple[StationPair, ...], weight: Array) -> tuple[StationPair, ...]:
@@ -127,14 +131,27 @@ def _verdicts(measures: Mapping[str, Measure], settings: StraightnessSettings) -
     return out
 
 
-def _assumed(settings: StraightnessSettings) -> tuple[str, ...]:
-    return ("drift",) if settings.supports_known else ("drift", "supports")
+def _assumed(settings: StraightnessSettings, tubes: TubePair | None) -> tuple[str, ...]:
+    chosen = ("rails",) if tubes is not None and tubes.of > 1 else ()
+    return ("drift", *chosen) if settings.supports_known else ("drift", "supports", *chosen)
+
+
+def _chosen(tubes: TubePair | None) -> tuple[Note, ...]:
+    """Which round tubes were taken for the rails, and by what rule."""
+    if tubes is None:
+        return ()
+    size = np.mean([s.size[0] for rail in tubes.rails for s in rail.stations])
+    text = (
+        f"the rails are round tubes of {size:.1f} mm, centres at z = {tubes.height:.0f} mm: the lowest left/right pair "
+        f"at least half as long as the longest, of {tubes.of} such; round tubes show no roll of their own"
+    )
+    return (Note("straightness", text, tubes.of),)
 
 
 def _notes(
-    features: Features, pairs: tuple[StationPair, ...], weight: Array, settings: StraightnessSettings
+    rails: Sequence[Rail], pairs: tuple[StationPair, ...], weight: Array, settings: StraightnessSettings
 ) -> tuple[Note, ...]:
-    dropped = sum(rail.dropped for rail in features.rails)
+    dropped = sum(rail.dropped for rail in rails)
     said = [
         ("stations dropped: too little surface of the rail seen", dropped),
         ("stations left out: too little of the section seen to hold its centre", sum(not p.used for p in pairs)),

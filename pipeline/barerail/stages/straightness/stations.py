@@ -1,12 +1,13 @@
 """The left and the right rail at the same places along the car."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from barerail.geometry.frames import direction, transform
-from barerail.records import Array, Datum, Features, Frozen, NoiseModel, Rail, Station, StationPair
+from barerail.records import Array, Datum, Frozen, NoiseModel, Rail, Station, StationPair
 
 ALONG, OFF_CENTRE = 0.7, 50.0
 LOOSE_MM = 5.0
@@ -32,9 +33,9 @@ class Side(Frozen):
     open: Array
 
 
-def sides_of(features: Features, datum: Datum) -> tuple[Side | None, Side | None]:
+def sides_of(rails: Sequence[Rail], datum: Datum) -> tuple[Side | None, Side | None]:
     """The left and the right side: the longest rail on each, and others that carry it on."""
-    sides = [_side(rail, datum) for rail in features.rails if rail.stations]
+    sides = [_side(rail, datum) for rail in rails if rail.stations]
     sides = [s for s in sides if len(s.centre) > 1]
     left, right = ([s for s in sides if k * np.median(s.centre[:, 1]) > OFF_CENTRE] for k in (1, -1))
     return _carried_on(left), _carried_on(right)
