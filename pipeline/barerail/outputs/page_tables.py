@@ -128,7 +128,7 @@ def station_rows(s: Straightness) -> list[Row]:
     rows = []
     for p in s.stations:
         z = [with_u(v[2], 2 * c[2, 2] ** 0.5, "") for v, c in ((p.left, p.cov_left), (p.right, p.cov_right))]
-        roll = [fixed(r, 2) or "not seen" for r in p.roll_deg]
+        roll = [fixed(r, 2) or "none" for r in p.roll_deg]
         twist = with_u(p.twist_deg, p.U_twist_deg, "", 3)
         rows.append(Row((fixed(p.x, 0), *z, twist, *roll, "yes" if p.used else "left out"), not p.used))
     return rows
