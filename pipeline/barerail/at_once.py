@@ -78,7 +78,7 @@ class Work:
             for future in wait(at_work, return_when=FIRST_COMPLETED).done:
                 i = at_work.pop(future)
                 ended[i] = future.result()
-                self.peak_mb = max(self.peak_mb, 0.0 if ended[i].idle else ended[i].peak_mb)
+                self.peak_mb = max(self.peak_mb, 0.0 if ended[i].idle or ended[i].code else ended[i].peak_mb)
                 self.watcher.end(orders[i].job.name, ended[i])
         return [ended[i] for i in range(len(orders))]
 

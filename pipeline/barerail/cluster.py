@@ -51,7 +51,7 @@ def _client(address: str) -> "Client":
     try:
         from distributed import Client
     except ImportError as error:
-        told = "--cluster needs Dask, which isn't installed here: pip install 'barerail[cluster]'"
+        told = "--cluster needs Dask, which isn't installed here: pip install -e '.[cluster]'"
         raise UsageError(told) from error
     # What Dask has to say of lost workers and large tasks is said here in the words of this program.
     for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
@@ -59,7 +59,7 @@ def _client(address: str) -> "Client":
     warnings.filterwarnings("ignore", module="distributed")
     try:
         return Client(address, timeout=PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, TypeError) as error:
         raise UsageError(f"--cluster {address}: no Dask scheduler answers there: {_SCHEDULER}") from error
 
 
@@ -125,7 +125,7 @@ class Cluster:
                 try:
                     return future.result(timeout=LOST_S)
                 except TimeoutError as error:
-                    if not self.client.scheduler_info()["workers"]:
+                    if not self.machines():
                         raise self._broken("no worker is left: start some, then") from error
         except CancelledError as error:
             raise self._broken(GONE) from error

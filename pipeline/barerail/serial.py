@@ -18,7 +18,7 @@ from barerail.working import Order
 
 REACH_MM = 15.0
 """How far an automatic name's point may lie from the first car's: as for a names file."""
-EXTENDED = ("rail", "tube")
+EXTENDED, FACED = ("rail", "tube"), ("hole", "slot", "stud")
 """Kinds whose point moves with what was seen of them."""
 
 
@@ -110,7 +110,8 @@ def alike(cars: Sequence[Car], automatic: bool) -> tuple[list[Car], list[Note]]:
         for i, name in enumerate(car.names):
             at, axis = first.setdefault(name, (car.at[i], car.axis[i]))
             far = automatic and car.kinds[i] not in EXTENDED and np.linalg.norm(car.at[i] - at) > REACH_MM
-            if far or axis @ car.axis[i] < 0:
+            turned = car.kinds[i] in FACED and axis @ car.axis[i] < 0
+            if far or turned:
                 lost.append(f"{name} of {car.scan}")
             else:
                 rows.append(i)

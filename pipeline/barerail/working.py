@@ -100,7 +100,7 @@ def _under(root: Path, path: Path) -> Path:
 
 def _laid(order: Order, root: Path) -> Order:
     """The order with all its paths below `root`, as they lie to each other where it comes from, and its files there."""
-    contents = {path: order.carried.get(path) or path.read_bytes() for path in order.needs}
+    contents = {path: order.carried[path] if path in order.carried else path.read_bytes() for path in order.needs}
     contents |= {path: content for path, content in order.carried.items() if path != order.job}
     for path, content in contents.items():
         files.write(_under(root, path), content)

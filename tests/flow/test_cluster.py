@@ -146,7 +146,7 @@ def test_the_same_bytes_as_on_one_machine_though_a_worker_is_killed(
 
 def test_an_address_that_does_not_answer_and_a_missing_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "PATIENCE_S", 1.0)
-    for address in ("tcp://127.0.0.1:1", "nonsense://somewhere"):
+    for address in ("tcp://127.0.0.1:1", "tls://127.0.0.1:1", "nonsense://somewhere"):
         with pytest.raises(UsageError, match="no Dask scheduler answers there: start one with: dask scheduler"):
             with cluster.cluster(address, tmp_path):
                 pass

@@ -1,5 +1,6 @@
 """Clean: spacing, noise, sides and labels of scans whose every number was put in, and nothing lost on the way."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from fit_case import Scanner, across, as_scan
 
 from barerail.geometry.frames import from_rotation_vector
-from barerail.records import CHASSIS, FLOOR, LABELS, SPECK, STAND, CleanScan, Scan
+from barerail.records import CHASSIS, FLOOR, LABELS, SPECK, STAND, Array, CleanScan, Scan
 from barerail.scene import SceneCase, make
 from barerail.settings import CleanSettings
 from barerail.stages.clean import clean
@@ -112,6 +113,37 @@ def test_normals_with_random_signs_are_not_used_and_it_says_so(scan: Scan) -> No
     c = clean(replace(scan, normals=scan.normals * sign[:, None]), SETTINGS)
     assert any("disagree" in n.text and "found from its points" in n.text and n.warning for n in c.notes)
     assert (np.einsum("ij,ij->i", c.scan.normals, scan.normals) > 0.7).mean() > 0.97
+
+
+def blocks(scan: Scan) -> Array:
+    """1 or -1 by turns over cubes of 100 mm."""
+    return np.where(np.floor((scan.points @ TURN) / 100).sum(axis=1) % 2, 1.0, -1.0)
+
+
+def one_side(scan: Scan) -> Array:
+    y = (scan.points @ TURN)[:, 1]
+    return np.where(y > np.median(y), 1.0, -1.0)
+
+
+@pytest.mark.parametrize("turned", [blocks, one_side])
+def test_normals_that_are_turned_over_in_patches_are_not_used(scan: Scan, turned: Callable[[Scan], Array]) -> None:
+    given = (scan.normals * turned(scan)[:, None]).astype(np.float32)
+    c = clean(replace(scan, normals=given), SETTINGS)
+    assert not c.own_normals and any("in places" in n.text and n.warning for n in c.notes)
+    assert (np.einsum("ij,ij->i", c.scan.normals, scan.normals) > 0.7).mean() > 0.97
+
+
+def test_normals_that_many_points_lack_are_not_used(scan: Scan) -> None:
+    given = np.where(np.random.default_rng(107).random(len(scan.points))[:, None] < 0.15, 0, scan.normals)
+    c = clean(replace(scan, normals=given.astype(np.float32)), SETTINGS)
+    assert not c.own_normals and any("15 % of the points have no normal" in n.text for n in c.notes)
+
+
+def test_points_that_are_there_twice_get_the_normals_they_get_once(scan: Scan) -> None:
+    some = scan.points[:8000]
+    once = clean(replace(as_scan(some), normals=None), SETTINGS)
+    twice = clean(replace(as_scan(np.vstack([some, some])), normals=None), SETTINGS)
+    assert np.array_equal(twice.scan.normals, np.vstack([once.scan.normals] * 2))
 
 
 def test_good_normals_of_a_sheet_as_thin_as_a_cell_are_used() -> None:

@@ -24,13 +24,15 @@ SHARED_MM = 500.0
 
 @dataclass(frozen=True, eq=False)
 class TubePair(Frozen):
-    """A left and a right tube: mean of both heights, length in x that both show; of: how many pairs there were."""
+    """A left and a right tube: mean of both heights, length in x that both show; of: how many pairs there were;
+    beside: whether a box or channel rail runs along one side."""
 
     left: Rail
     right: Rail
     height: float
     length: float
     of: int = 1
+    beside: bool = False
 
     @property
     def rails(self) -> tuple[Rail, Rail]:
@@ -61,7 +63,7 @@ def lowest_pair(rails: Sequence[Rail], car: Array) -> TubePair | None:
     long = [p for p in pairs if p.length >= 0.5 * max(q.length for q in pairs)]
     low = [p for p in long if p.height <= min(q.height for q in long) + LEVEL_MM]
     best = max(low, key=lambda p: p.length)
-    return TubePair(best.left, best.right, best.height, best.length, len(long))
+    return TubePair(best.left, best.right, best.height, best.length, len(long), bool(others))
 
 
 def _pair(left: Rail, right: Rail, car: Array) -> TubePair | None:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from barerail.asked import SectionSettings
 from barerail.errors import DataError, UsageError
@@ -113,11 +114,20 @@ def _cut(clean: CleanScan, datum: Datum, cut: Cut) -> list[Array]:
         chassis = np.zeros(len(scan.points), bool)
         chassis[rows_of(kept, clean.order, clean.start)] = True
         places = scan.points @ to_plane.T + offset
-        return cut_mesh(places, _meeting(scan.triangles, places[:, 2], chassis))
+        lines = cut_mesh(places, _meeting(scan.triangles, places[:, 2], chassis))
+        at, normals = clean.thin[kept] @ to_plane.T + offset, clean.normals[kept] @ to_plane.T
+        return [line if _outside_right(line, at, normals) else line[::-1] for line in lines]
     near = kept[np.abs(clean.thin[kept] @ to_plane[2] + offset[2]) < 4 * clean.voxel_mm]
     rows = rows_of(near, clean.order, clean.start)
     normals = np.repeat(clean.normals[near], np.diff(clean.start)[near], axis=0) @ to_plane.T
     return cut_cloud(scan.points[rows] @ to_plane.T + offset, normals, clean.spacing_mm)
+
+
+def _outside_right(line: Array, at: Array, normals: Array) -> bool:
+    """Whether the nearest normals say that outside is on the right of a line (k, 2) in the plane z = 0."""
+    middle, d = (line[1:] + line[:-1]) / 2, np.diff(line, axis=0)
+    near = cKDTree(at).query(np.column_stack([middle, np.zeros(len(middle))]))[1]
+    return bool((d[:, 1] * normals[near, 0] - d[:, 0] * normals[near, 1]).sum() >= 0)
 
 
 def _meeting(triangles: NDArray[np.int32], height: Array, chassis: NDArray[np.bool_]) -> NDArray[np.int32]:

@@ -6,6 +6,7 @@ from itertools import groupby
 import numpy as np
 
 from barerail.geometry.frames import direction, transform
+from barerail.geometry.tube_pair import frame_rails
 from barerail.outputs.empty import Empty, beside
 from barerail.outputs.in_axes import forward
 from barerail.outputs.words import one_line
@@ -76,7 +77,7 @@ def _part(e: Empty, features: Features, datum: Datum) -> str:
     car = forward(datum).car_from_scan
     at, normal = transform(car, e.at), direction(car, e.normal)
     side = "centre" if abs(at[1]) < CENTRE_MM else "left" if at[1] > 0 else "right"
-    rails = [r for r in features.rails if len(r.stations) > 1]
+    rails = [r for r in frame_rails(features.rails, datum.car_from_scan) if len(r.stations) > 1]
     facing = _facing(normal, float(at[1]))
     if not any(beside(r, e.at)[0] for r in rails):
         return (

@@ -33,13 +33,16 @@ from barerail.records import (
 )
 from barerail.settings import CleanSettings
 from barerail.stages.clean.labels import labels_of
-from barerail.stages.clean.sides import sided
+from barerail.stages.clean.sides import against_sky, sided
 
 FEW, NEIGHBOURS = 14, 24
 """Neighbours looked up for each thinned point, and where the noise needs more for a normal."""
 PROBES = 2000
 FINE, FINEST = 1.25, 2.5
 """Edge of the cells in which normals are made, in point spacings, and at least in mm."""
+LACKING, MIXED = 0.02, 0.1
+"""Most of the points that may lack a normal, and of the probes whose normal may point away from the open sky, as
+shares: of true normals one in a thousand does."""
 MADE = "which way faces look was found from its points"
 NORMAL_NOISE = np.radians(1.0)
 
@@ -51,10 +54,10 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
     twice = len(points) - len(cells.order)
     progress(0.3)
     near, _ = nearest(cells.mean, FEW, 6 * voxel)
-    said = _refused(scan, cells, near)
+    said = _refused(scan, cells, near, voxel)
     own = not said
     if not own:
-        scan = replace(scan, normals=sided(points, max(FINEST, FINE * spacing)))
+        scan = replace(scan, normals=_made(points, twice, max(FINEST, FINE * spacing)))
         cells, voxel, spacing = _thin(points, scan, settings)
         near, _ = nearest(cells.mean, FEW, 6 * voxel)
     given = _mean_normals(scan, cells)
@@ -103,6 +106,14 @@ def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, fl
     return cells, voxel, spacing
 
 
+def _made(points: Array, twice: int, voxel: float) -> NDArray[np.float32]:
+    """Normals (n, 3) of points (n, 3), those that are there twice counted once."""
+    if not twice:
+        return sided(points, voxel)
+    once, back = np.unique(np.ascontiguousarray(points), axis=0, return_inverse=True)
+    return sided(once, voxel)[back.ravel()]
+
+
 def _measured(scan: Scan, spacing: float, noise: float, settings: CleanSettings) -> tuple[Source, ...]:
     """The sources, each with its own spacing and noise; those of the whole where there is one alone."""
     if len(scan.sources) == 1:
@@ -110,7 +121,7 @@ def _measured(scan: Scan, spacing: float, noise: float, settings: CleanSettings)
     out = []
     for source in scan.sources:
         rows = slice(*source.rows)
-        alone = replace(scan, points=scan.points[rows], normals=None if scan.normals is None else scan.normals[rows])
+        alone = replace(scan, points=scan.points[rows], normals=np.asarray(scan.normals)[rows])
         cells, voxel, own = _thin(alone.points, alone, settings)
         near, _ = nearest(cells.mean, FEW, 6 * voxel)
         near = _same_side(near, _mean_normals(alone, cells))
@@ -174,10 +185,14 @@ def _mean_normals(scan: Scan, cells: Cells) -> Array:
     return np.asarray(given / np.maximum(np.linalg.norm(given, axis=1), 1e-12)[:, None])
 
 
-def _refused(scan: Scan, cells: Cells, near: Index) -> tuple[Note, ...]:
-    """Why the scan's own normals can't serve: there are none, or neighbours in one face disagree."""
+def _refused(scan: Scan, cells: Cells, near: Index, voxel: float) -> tuple[Note, ...]:
+    """Why the scan's own normals can't serve: there are none or too few, neighbours in one face disagree, or patches
+    of them are turned over."""
     if scan.normals is None:
         return (Note("clean", f"the scan has no normals: {MADE}"),)
+    lacking = float((np.abs(scan.normals).max(axis=1) < 0.5).mean())
+    if lacking > LACKING:
+        return (Note("clean", f"{100 * lacking:.0f} % of the points have no normal: {MADE}", warning=True),)
     given = _mean_normals(scan, cells)
     probe = slice(None, None, max(1, len(given) // 50_000))
     few, own = near[probe, :8], given[probe]
@@ -185,11 +200,15 @@ def _refused(scan: Scan, cells: Cells, near: Index) -> tuple[Note, ...]:
     level = np.abs(np.einsum("mi,mki->mk", own, step)) < 0.3 * np.linalg.norm(step, axis=2)
     cosine = np.einsum("mi,mki->mk", own, given[few])
     parallel = (np.abs(cosine) > 0.8) & (few >= 0) & level
-    agree = float((cosine[parallel] > 0).mean()) if parallel.any() else 0.0
-    if agree >= 0.75:
-        return ()
-    text = f"the scan's normals disagree with each other ({100 * (1 - agree):.0f} % of neighbours): {MADE}"
-    return (Note("clean", text, warning=True),)
+    agree = float((cosine[parallel] > 0).mean()) if parallel.any() else 1.0
+    if agree < 0.75:
+        text = f"the scan's normals disagree with each other ({100 * (1 - agree):.0f} % of neighbours): {MADE}"
+        return (Note("clean", text, warning=True),)
+    inward = against_sky(cells.mean, given, voxel)
+    if MIXED < inward < 1 - MIXED:
+        text = f"the scan's normals point into the metal in places ({100 * inward:.0f} % of probes): {MADE}"
+        return (Note("clean", text, warning=True),)
+    return ()
 
 
 def _same_side(near: Index, given: Array) -> Index:

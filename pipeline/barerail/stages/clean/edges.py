@@ -1,5 +1,6 @@
 """Directions of the faces that points near edges lie in: no neighbourhood that reaches over the edge tells them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +12,9 @@ from barerail.stages.clean.layers import Layers, Mask, some_of
 
 BESIDE, PLANE = 8, 9
 """Planes tried for each point, and the points that each plane beside an edge goes through."""
-FAR = 0.05
-"""What a plane's distance counts beside its offset from the point: of two that fit, the nearer one."""
+FAR, PIECE = 0.05, 50_000
+"""What a plane's distance counts beside its offset from the point: of two that fit, the nearer one; and points
+at a time."""
 
 
 @dataclass(frozen=True)
@@ -41,8 +43,11 @@ def directions(points: Array, cells: Cells, near: Index, layers: Layers) -> tupl
         around = around[around >= 0]
         index, present = some_of(cells, around)
         planes = (_of_cells(points, cells, layers, around), _of_neighbours(points[index[present]]))
+        trees = [(p, cKDTree(p.middle)) for p in planes if len(p.middle)]
         rows = rows_of(edge, cells.order, cells.start)
-        out[rows], sure[rows] = _nearest_plane(points[rows], planes)
+        for a in range(0, len(rows), PIECE):
+            piece = rows[a : a + PIECE]
+            out[piece], sure[piece] = _nearest_plane(points[piece], trees)
     return out, sure
 
 
@@ -61,20 +66,23 @@ def _of_cells(points: Array, cells: Cells, layers: Layers, around: Index) -> _Pl
 
 def _of_neighbours(at: Array) -> _Planes:
     """The plane through each point's nearest neighbours."""
-    near = np.asarray(cKDTree(at).query(at, list(range(1, min(PLANE, len(at)) + 1)), workers=-1)[1])
-    group = at[near]
-    middle = group.mean(1)
-    group = group - middle[:, None]
-    size, way = np.linalg.eigh(np.matmul(group.transpose(0, 2, 1), group))
-    rough = np.sqrt(np.maximum(size[:, 0], 0) / (PLANE - 3))
-    return _Planes(middle, way[:, :, 0], rough, np.zeros(len(at), bool))
+    tree, count = cKDTree(at), min(PLANE, len(at))
+    middle, normal, rough = np.empty_like(at), np.empty_like(at), np.empty(len(at))
+    for a in range(0, len(at), PIECE):
+        b = slice(a, a + PIECE)
+        group = at[np.asarray(tree.query(at[b], list(range(1, count + 1)), workers=-1)[1])]
+        middle[b] = group.mean(1)
+        group = group - middle[b, None]
+        size, way = np.linalg.eigh(np.matmul(group.transpose(0, 2, 1), group))
+        normal[b], rough[b] = way[:, :, 0], np.sqrt(np.maximum(size[:, 0], 0) / (PLANE - 3))
+    return _Planes(middle, normal, rough, np.zeros(len(at), bool))
 
 
-def _nearest_plane(at: Array, planes: tuple[_Planes, ...]) -> tuple[Array, Mask]:
+def _nearest_plane(at: Array, planes: Sequence[tuple[_Planes, cKDTree]]) -> tuple[Array, Mask]:
     """Normals (k, 3) of the planes that suit points (k, 3) best, and whether these point out of the metal for sure."""
     cost, normal, sure = [], [], []
-    for some in (p for p in planes if len(p.middle)):
-        distance, near = cKDTree(some.middle).query(at, list(range(1, min(BESIDE, len(some.middle)) + 1)), workers=-1)
+    for some, tree in planes:
+        distance, near = tree.query(at, list(range(1, min(BESIDE, len(some.middle)) + 1)), workers=-1)
         off = np.abs(np.einsum("kji,kji->kj", some.normal[near], at[:, None] - some.middle[near]))
         cost.append(off + some.rough[near] + FAR * distance)
         normal.append(some.normal[near])

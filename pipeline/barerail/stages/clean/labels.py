@@ -70,6 +70,8 @@ def _filled(thin: Array, centre: Array, normal: Array, cell: float = 20.0) -> fl
 
 def _underside(height: Array, step: float = 20.0) -> float:
     """Height in mm above the floor below which there is only what the chassis stands on."""
+    if not (height > step).any():
+        return 0.0
     bins = np.bincount((height[height > step] / step).astype(int))
     busy = np.flatnonzero(bins > 0.25 * bins.max())
     return float(busy[0] * step - 5.0)

@@ -18,8 +18,17 @@ RAYS, EVERY = 24, 2
 """Rays to each side, and the share of places, one in EVERY, that they are sent from."""
 LOWEST = 0.15
 """Cosine from the normal of the lowest rays: out of a bore of two diameters' depth lead those from 0.2 down."""
+PROBES, CLEAR = 2000, 0.3
 SURE, ROUNDS = 2.0, 40
 """Weight of a sheet's other face against the sky's at most 1; rounds in which neighbours hear each other."""
+
+
+def against_sky(at: Array, normals: Array, voxel: float) -> float:
+    """Share of the probes, of those whose sky is on one side, whose normal points away from it."""
+    probe = np.linspace(0, len(at) - 1, min(PROBES, len(at))).astype(np.int64)
+    told = _sky(at, normals, probe, voxel)
+    clear = np.abs(told) > CLEAR
+    return float((told[clear] < 0).mean()) if clear.any() else 0.0
 
 
 def sided(points: Array, voxel: float) -> NDArray[np.float32]:
@@ -59,7 +68,7 @@ def _parts(cells: Cells, each: Array, known: Mask) -> tuple[Index, Index, Mask]:
     order = np.argsort(key, kind="stable")
     new = np.diff(key[order], prepend=-1) > 0
     part, first = np.cumsum(new) - 1, order[new]
-    away = np.einsum("ij,ij->i", each[order], each[first][part]) < 0
+    away = (np.einsum("ij,ij->i", each[order], each[first][part]) < 0) & ~known[order]
     each[order[away]] *= -1
     return order, part, known[first]
 

@@ -104,7 +104,7 @@ class _Among:
     def _in_row(self, beside: tuple[Index, Array], step: Array | None = None) -> NDArray[np.bool_]:
         """True (n,) for names with anything beside them; with a step, before or behind them along it."""
         which, way = beside
-        if step is not None:
+        if step is not None and step.any():
             along = step / np.linalg.norm(step)
             which = which[np.linalg.norm(way - np.outer(way @ along, along), axis=1) < FITS_MM]
         out = np.zeros(len(self.place), bool)

@@ -1,4 +1,4 @@
-"""Holes in both walls of a rail that one bolt goes through: which, and how wide the rail is outside."""
+"""Holes in two walls in line, as of a rail, that one bolt may go through, and how far apart the outer faces are."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -41,9 +41,9 @@ def through(points: Sequence[MountPoint], noise: NoiseModel) -> tuple[list[Mount
         width, U = outside(points[i], points[j], noise)
         for one, other in ((i, j), (j, i)):
             length = f"{width:.1f} mm outside (U {_up(U):.1f})"
-            told = f"in line with {points[other].name}: one bolt goes through both, {length}"
+            told = f"in line with {points[other].name}: one bolt may go through both, {length}"
             out[one] = replace(out[one], note="; ".join(filter(None, (out[one].note, told))))
-    text = "holes that one bolt goes through in both walls, see their notes; how = through makes one point of two"
+    text = "holes in two walls in line that one bolt may go through, see their notes; how = through makes one of two"
     return out, [Note("points", text, len(both))] if both else []
 
 

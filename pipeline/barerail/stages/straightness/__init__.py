@@ -132,7 +132,7 @@ def _verdicts(measures: Mapping[str, Measure], settings: StraightnessSettings) -
 
 
 def _assumed(settings: StraightnessSettings, tubes: TubePair | None) -> tuple[str, ...]:
-    chosen = ("rails",) if tubes is not None and tubes.of > 1 else ()
+    chosen = ("rails",) if tubes is not None and (tubes.of > 1 or tubes.beside) else ()
     return ("drift", *chosen) if settings.supports_known else ("drift", "supports", *chosen)
 
 
@@ -140,10 +140,9 @@ def _chosen(tubes: TubePair | None) -> tuple[Note, ...]:
     """Which round tubes were taken for the rails, and by what rule."""
     if tubes is None:
         return ()
-    size = np.mean([s.size[0] for rail in tubes.rails for s in rail.stations])
     text = (
-        f"the rails are round tubes of {size:.1f} mm, centres at z = {tubes.height:.0f} mm: the lowest left/right pair "
-        f"at least half as long as the longest, of {tubes.of} such; round tubes show no roll of their own"
+        "the rails are round tubes: the lowest left/right pair at least half as long as the longest, "
+        f"of {tubes.of} such; round tubes show no roll of their own"
     )
     return (Note("straightness", text, tubes.of),)
 
