@@ -151,7 +151,7 @@ def test_an_address_that_does_not_answer_and_a_missing_extra(tmp_path: Path, mon
             with cluster.cluster(address, tmp_path):
                 pass
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(UsageError, match=r"pip install 'barerail\[cluster\]'"):
+    with pytest.raises(UsageError, match=r"pip install -e '.\[cluster\]'"):
         with cluster.cluster("tcp://127.0.0.1:1", tmp_path):
             pass
 

@@ -53,7 +53,8 @@ def _one(path: Path, unit: str, scale: float, thin_mm: float, first: Scan | None
             held = len(raw.points)
             raw, lost = finite(raw, FARTHEST)
             notes = _dropped(lost, held, path)
-    memory.check(path, len(raw.points), 0 if raw.triangles is None else len(raw.triangles), thin_mm)
+    triangles = 0 if raw.triangles is None else len(raw.triangles)
+    memory.check(path, len(raw.points), triangles, thin_mm, bool(triangles) or raw.normals is not None)
     _enough(raw, path, FEWEST_POINTS if first is None else FEWEST_OF_DETAIL, thin_mm)
     unit, assumed, told = _unit(raw, unit) if first is None else _unit_of_more(raw, unit, first, path)
     k = units.MM_PER[unit] * scale

@@ -15,7 +15,7 @@ from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.planes import noise_of, plane_of
-from barerail.stages.fit.rails import rails_of, side_by_side
+from barerail.stages.fit.rails import rails_of, reach, side_by_side
 from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.surface import surface_of
@@ -58,5 +58,6 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
         notes += (Note("fit", "rail stations dropped: too little of two faces seen", dropped),)
     if not side_by_side(rails):
         long, said = tube_rails(round_only, starts, noise, settings)
-        rails, notes = (*rails, *long), (*notes, *said)
+        if long and not side_by_side(rails, 0.5 * max(map(reach, long))):
+            rails, notes = (*rails, *long), (*notes, *said)
     return Features(planes, tuple(found), rails, noise, clean.spacing_mm, (*joined, *notes))

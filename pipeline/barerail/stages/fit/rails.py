@@ -179,11 +179,16 @@ def _follows(s: Segment, t: Segment, reach: float) -> bool:
     return bool(ahead or distance[a, b] < 60.0)
 
 
-def side_by_side(rails: Sequence[Rail]) -> bool:
+def side_by_side(rails: Sequence[Rail], least_mm: float = CROSS_MM) -> bool:
     """Whether two rails longer than a cross member run the same way beside each other, as left and right ones do."""
     ends = [np.array([r.stations[0].centre, r.stations[-1].centre]) for r in rails]
-    ends = [e for e in ends if np.linalg.norm(e[1] - e[0]) > CROSS_MM]
+    ends = [e for e in ends if np.linalg.norm(e[1] - e[0]) > least_mm]
     return any(_beside(a, b) for i, a in enumerate(ends) for b in ends[i + 1 :])
+
+
+def reach(rail: Rail) -> float:
+    """Length in mm from the first station to the last."""
+    return float(np.linalg.norm(rail.stations[-1].centre - rail.stations[0].centre))
 
 
 def _beside(a: Array, b: Array) -> bool:
@@ -200,13 +205,13 @@ def main_rails(rails: list[Rail]) -> tuple[Rail, ...]:
     """Those at least half as long as the longest and running its way."""
     if not rails:
         return ()
-    length = [float(np.linalg.norm(r.stations[-1].centre - r.stations[0].centre)) for r in rails]
+    length = [reach(r) for r in rails]
     longest = rails[int(np.argmax(length))]
     way = longest.stations[-1].centre - longest.stations[0].centre
     way /= np.linalg.norm(way)
     kept = []
-    for rail, reach in zip(rails, length, strict=True):
-        run = (rail.stations[-1].centre - rail.stations[0].centre) / max(reach, 1e-9)
-        if reach >= 0.5 * max(length) and abs(run @ way) > ALIKE:
+    for rail, long in zip(rails, length, strict=True):
+        run = (rail.stations[-1].centre - rail.stations[0].centre) / max(long, 1e-9)
+        if long >= 0.5 * max(length) and abs(run @ way) > ALIKE:
             kept.append(rail)
     return tuple(sorted(kept, key=lambda r: (-len(r.stations), *r.stations[0].centre)))
