@@ -150,7 +150,8 @@ def test_cells_too_small_for_their_number_are_refused(tmp_path):
 
 def test_a_scan_that_does_not_fit_is_offered_thinning_and_then_read(tmp_path, monkeypatch):
     path = ply(tmp_path / "a.ply")
-    monkeypatch.setattr(memory, "available", lambda: 22_000 * memory.POINT_BYTES)
+    each = memory.POINT_BYTES + memory.MAKING_BYTES + memory.SURFACE_BYTES
+    monkeypatch.setattr(memory, "available", lambda: 22_000 * each)
     with pytest.raises(DataError, match=r"holds 40000 points, .* are free: say --thin MM, such as --thin 2, to keep"):
         readers.read([path], "mm")
     is_thinned(thin(path))
