@@ -59,6 +59,7 @@ def export(
     \b
     barerail export --job frame
     barerail export --job frame --axes iso4130 --unit in --format csv,axes
+    barerail export --job frame --axes j670
     barerail export --job frame --ride-front 1200,150 --ride-rear=-1300,170
     barerail export --job frame --only suspension --format csv,step
     barerail export --job frame --format glb --thin-to 200000

@@ -154,8 +154,12 @@ Formats = Annotated[
     typer.Option("--format", metavar="A,B", parser=_list, help="Of csv, json, axes, dxf, step, ply, stl, obj, glb."),
 ]
 OutAxes = Annotated[
-    Literal["iso8855", "iso4130"] | None,
-    typer.Option("--axes", help="x forward, y left, z up; or x rearward, y right, z up.", show_default=False),
+    Literal["iso8855", "iso4130", "j670"] | None,
+    typer.Option(
+        "--axes",
+        help="iso8855: x forward, y left, z up; iso4130: x rearward, y right, z up; j670: x forward, y right, z down.",
+        show_default=False,
+    ),
 ]
 OutUnit = Annotated[
     Literal["mm", "m", "in"] | None, typer.Option("--unit", help="Unit of the tables.", show_default=False)

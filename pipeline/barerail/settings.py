@@ -199,8 +199,10 @@ class ExportSettings(Model):
         ("csv", "json", "axes", "dxf", "step", "ply", "stl"),
         description="files to write; axes: the table of bolt axes; stl, obj and glb only where the scan is a mesh",
     )
-    axes: Literal["datum", "iso8855", "iso4130"] = Field(
-        "datum", description="iso8855: x forward, y left, z up; iso4130: x rearward, y right, z up; datum: its own"
+    axes: Literal["datum", "iso8855", "iso4130", "j670"] = Field(
+        "datum",
+        description="iso8855: x forward, y left, z up; iso4130: x rearward, y right, z up; "
+        "j670 (1976): x forward, y right, z down; datum: its own",
     )
     unit: Literal["mm", "m", "in"] = Field("mm", description="unit of the tables; drawings and meshes keep their own")
     decimal: Literal[".", ","] = Field(".", description="decimal mark of the tables; , parts cells at ;")

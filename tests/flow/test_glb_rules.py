@@ -11,15 +11,16 @@ from glb_rules import faults
 from outputs_case import datum, mesh_scan
 
 from barerail.outputs.mesh_scene import chassis_glb
+from barerail.outputs.view import FROM_ISO8855
 
 Break = Callable[[dict, bytearray], None]
 
 
 @pytest.mark.parametrize("normals", [True, False])
 @pytest.mark.parametrize("far", [0, 20000])
-@pytest.mark.parametrize("axes", ["iso8855", "iso4130"])
+@pytest.mark.parametrize("axes", ["iso8855", "iso4130", "j670"])
 def test_the_mesh_breaks_no_rule(normals, far, axes):
-    turn = np.diag([-1.0, -1, 1, 1]) if axes == "iso4130" else np.eye(4)
+    turn = np.diag([*np.diag(FROM_ISO8855[axes]), 1.0])
     car = datum(axes=axes, car_from_scan=turn @ datum().car_from_scan)
     assert faults(chassis_glb(mesh_scan(normals=normals, far=far), car)) == []
 

@@ -17,6 +17,7 @@ from barerail.geometry.frames import invert, transform
 from barerail.outputs.mesh_scene import chassis_glb, chassis_obj
 from barerail.outputs.step import points_step
 from barerail.outputs.thin import thinned
+from barerail.outputs.view import FROM_ISO8855
 from barerail.records import MountPoints, Rail, Station
 
 GLTF = {
@@ -83,9 +84,9 @@ def test_glb_keeps_to_the_format(normals):
     assert document["asset"]["extras"]["unit"] == "m" and "Y up" in document["asset"]["extras"]["axes"]
 
 
-@pytest.mark.parametrize("axes", ["iso8855", "iso4130"])
+@pytest.mark.parametrize("axes", ["iso8855", "iso4130", "j670"])
 def test_glb_is_metres_with_left_on_its_plus_x_and_up_on_y(axes):
-    turn = np.diag([-1.0, -1, 1, 1]) if axes == "iso4130" else np.eye(4)
+    turn = np.diag([*np.diag(FROM_ISO8855[axes]), 1.0])
     read = opened(chassis_glb(mesh_scan(), datum(axes=axes, car_from_scan=turn @ CAR_FROM_SCAN)))
     car = transform(CAR_FROM_SCAN, mesh_scan().points)
     np.testing.assert_allclose(read.vertices, car[:, [1, 2, 0]] / 1000, rtol=0, atol=1e-6)

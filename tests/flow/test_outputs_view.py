@@ -50,6 +50,14 @@ def test_left_has_negative_y_in_iso4130_and_the_mesh_turns_with_it():
     assert np.all(transform(car.car_from_scan, mesh_scan().points)[:4, 1] < 0)
 
 
+def test_a_table_with_z_down_is_no_names_file():
+    turned, car = shown(View("j670"))
+    table = points_csv(turned, car, Style())
+    assert b"# axes: j670, x forward, y right, z down" in table
+    with pytest.raises(UsageError, match="counts z down"):
+        names.parse(table, "points-j670-mm.csv")
+
+
 def test_inches_in_columns_and_numbers():
     points, car = shown(View("iso4130"), "in")
     (row,) = [r for r in rows(points_csv(points, car, Style("in"))) if r["name"] == "right hole"]
@@ -133,7 +141,7 @@ SCHEMA = json.loads(files("barerail.outputs").joinpath("points.schema.json").rea
 
 
 @pytest.mark.parametrize("unit", list(MM_PER))
-@pytest.mark.parametrize("axes", ["iso8855", "iso4130"])
+@pytest.mark.parametrize("axes", ["iso8855", "iso4130", "j670"])
 @pytest.mark.parametrize("assumed", [(), ("front",)])
 def test_points_json_keeps_to_its_schema(unit, axes, assumed):
     Draft202012Validator.check_schema(SCHEMA)

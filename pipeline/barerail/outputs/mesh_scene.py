@@ -17,6 +17,7 @@ M_PER_MM = 0.001
 GLTF_FROM = {
     "iso8855": np.array([(0.0, 1, 0), (0, 0, 1), (1, 0, 0)]),
     "iso4130": np.array([(0.0, -1, 0), (0, 0, 1), (-1, 0, 0)]),
+    "j670": np.array([(0.0, -1, 0), (0, 0, -1), (1, 0, 0)]),
 }
 """glTF 2.0, 3.4: metres, +Y up, +Z forward, -X right. Both are turns, det +1."""
 FLOAT, UNSIGNED_INT = 5126, 5125

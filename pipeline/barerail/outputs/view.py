@@ -13,6 +13,8 @@ from barerail.records import Array, Datum, Group, MountPoint, MountPoints, Pair
 
 HALF_TURN = np.diag([-1.0, -1.0, 1.0])
 """Between ISO 8855 (x forward, y left) and ISO 4130 (x rearward, y right), both ways: det +1, z stays up."""
+FROM_ISO8855 = {"iso8855": np.eye(3), "iso4130": HALF_TURN, "j670": np.diag([1.0, -1.0, -1.0])}
+"""SAE J670e (1976): x forward, y right, z down. Each is its own way back."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ class Ride:
 
 @dataclass(frozen=True)
 class View:
-    """What an export asks for. axes: iso8855, iso4130 or empty for the datum's own."""
+    """What an export asks for. axes: iso8855, iso4130, j670 or empty for the datum's own."""
 
     axes: str = ""
     ride: Ride | None = None
@@ -62,7 +64,7 @@ class View:
 
     def matrix(self, datum: Datum) -> Array:
         """(4, 4) view from datum, mm."""
-        turn = rigid(HALF_TURN) if (self.axes or datum.axes) != datum.axes else np.eye(4)
+        turn = rigid(FROM_ISO8855[self.axes or datum.axes] @ FROM_ISO8855[datum.axes])
         if self.ride is None:
             return turn
         upright = rigid(HALF_TURN) if datum.axes == "iso4130" else np.eye(4)

@@ -11,7 +11,11 @@ from rich.cells import cell_len
 from barerail.records import Array, Bay, Datum, Measure, MountPoint, MountPoints, Straightness
 
 GIVEN_U = "none: the given matrix is taken as exact, its own uncertainty was not stated"
-AXES = {"iso8855": ("forward", "left", "up"), "iso4130": ("rearward", "right", "up")}
+AXES = {
+    "iso8855": ("forward", "left", "up"),
+    "iso4130": ("rearward", "right", "up"),
+    "j670": ("forward", "right", "down"),
+}
 ASSUMED = {
     "front": "which end is the front, guessed from the shape (--front)",
     "above": "which way is up, guessed from the shape (--above)",

@@ -15,6 +15,7 @@ REACH_MM = 15.0
 _MM_PER = {"mm": 1.0, "in": 25.4, "m": 1000.0}
 _COORDINATES = ("x", "y", "z")
 _REARWARD = ("iso4130", "rearward")
+_DOWN = ("j670", "down")
 
 Row = tuple[int, Mapping[str, str]]
 """Line number in the file, and the cells by column."""
@@ -70,6 +71,8 @@ def _is_rearward(lines: list[str], file: str, axes: str) -> bool:
     said = next((text for text in told if text.lower().startswith("axes:")), "")
     if not said and (other := next((text for text in told if any(word in text for word in _REARWARD)), "")):
         raise UsageError(f"{file} speaks of other axes ({other}): say '# axes: iso4130' or '# axes: iso8855' in a line")
+    if any(word in said for word in _DOWN):
+        raise UsageError(f"{file} counts z down ({said}): give the points.csv of the job folder")
     return any(word in said for word in _REARWARD) if said else axes == "iso4130"
 
 
