@@ -55,6 +55,7 @@ class Work:
     def __init__(self, place: Place, settings: SeriesSettings, watcher: Watcher) -> None:
         self.place, self.settings, self.watcher = place, settings, watcher
         self.peak_mb, self.most = 0.0, 1
+        self.seen: list[Machine] = []
 
     def done(self, orders: Sequence[Order]) -> list[Ended]:
         """How each order ended: one that fails leaves the others alone.
@@ -67,7 +68,7 @@ class Work:
         at_work: dict[Future[Ended], int] = {}
         ended: dict[int, Ended] = {}
         while waiting or at_work:
-            machines = self.place.machines()
+            machines = self.seen = self.place.machines()
             room = _room(machines, self.peak_mb, self.settings)
             for i in waiting[: max(0, room - len(at_work))]:
                 waiting.remove(i)
@@ -83,8 +84,8 @@ class Work:
         return [ended[i] for i in range(len(orders))]
 
     def told(self) -> str:
-        """What memory they took, and may take."""
-        machines = self.place.machines()
+        """What memory they took, and may take on the machines last seen, which need not be there any more."""
+        machines = self.seen or self.place.machines()
         budget = ", ".join(f"{_budget(m, self.settings):.0f} MB" for m in machines)
         where = f" on {len(machines)} machines" if len(machines) > 1 else ""
         took = f"the largest scan took {self.peak_mb:.0f} MB" if self.peak_mb else "nothing was left to do"

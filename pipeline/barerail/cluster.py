@@ -3,7 +3,7 @@
 import logging
 import secrets
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -113,7 +113,7 @@ class Cluster:
             lost = "each worker that it was given to was lost: run the same command again, or look at their memory"
             return Ended(DataError.exit_code, lost)
         if ended.files is not None:
-            _write(ended.files, order.job)
+            _write(ended.files, order.job, order.carried)
         return replace(ended, files=None)
 
     def _result(self, order: Order) -> Ended:
@@ -150,12 +150,13 @@ def _content(unseen: Sequence[Path], job: Path) -> dict[Path, bytes]:
     return {job: b"", **{path: path.read_bytes() for path in [*unseen, *held] if path != job}}
 
 
-def _write(made: Mapping[str, bytes], job: Path) -> None:
-    """Make a job's folder hold these files and no others. What gives way goes first, and its record comes first, so
-    that a job written by half is one whose last stages are to be done again."""
+def _write(made: Mapping[str, bytes], job: Path, sent: Collection[Path]) -> None:
+    """Make a job's folder hold these files and, of those that were sent to the worker, no others: what came into it
+    since is somebody else's. What gives way goes first, and its record comes first, so that a job written by half is
+    one whose last stages are to be done again."""
     held = {p.relative_to(job).as_posix(): p for p in job.rglob("*") if p.is_file() and p.name != "lock"}
     for name, path in held.items():
-        if name not in made or path.read_bytes() != made[name]:
+        if path.read_bytes() != made[name] if name in made else path in sent:
             path.unlink()
     for name in sorted(made, key=lambda name: name != "job.json"):
         if not (job / name).exists():

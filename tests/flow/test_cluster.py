@@ -216,8 +216,28 @@ def test_what_a_worker_sends_back_replaces_what_was_there(tmp_path: Path) -> Non
     (job / "work").mkdir(parents=True)
     for name in ("job.json", "gone.csv", "same.csv", "work/lock"):
         (job / name).write_bytes(b"old")
-    stood = (job / "same.csv").stat().st_mtime_ns
-    cluster._write({"job.json": b"new", "same.csv": b"old", "work/a.npz": b"a"}, job)
-    assert held(tmp_path) == {"job/same.csv": b"old", "job/work/a.npz": b"a"}
+    stood, sent = (job / "same.csv").stat().st_mtime_ns, list(job.rglob("*"))
+    (job / "mine.txt").write_bytes(b"put there while the worker was at it")
+    cluster._write({"job.json": b"new", "same.csv": b"old", "work/a.npz": b"a"}, job, sent)
+    left = {"job/same.csv": b"old", "job/work/a.npz": b"a", "job/mine.txt": b"put there while the worker was at it"}
+    assert held(tmp_path) == left
     assert (job / "job.json").read_bytes() == b"new" and (job / "same.csv").stat().st_mtime_ns == stood
     assert (job / "work" / "lock").exists()
+
+
+def test_a_scheduler_that_goes_at_the_end_takes_no_result_with_it(tmp_path: Path) -> None:
+    class Goes:
+        left = 1
+
+        def machines(self) -> list[working.Machine]:
+            if not self.left:
+                raise DataError("the scheduler went away")
+            self.left -= 1
+            return [working.Machine(2, 4000.0)]
+
+        def work(self, order: working.Order) -> working.Ended:
+            return working.Ended(0, peak_mb=100.0)
+
+    work = Work(Goes(), SeriesSettings(), Board(1, quiet=True))
+    assert [e.code for e in work.done([working.Order(Path("a.ply"), tmp_path / "a")])] == [0]
+    assert work.told().startswith("memory: the largest scan took 100 MB, 1 at once at most")
