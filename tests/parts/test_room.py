@@ -1,5 +1,7 @@
 """Is there room: gaps to a wall that are known by hand, parts from STL and STEP, and what is refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from parts_case import CAR_FROM_SCAN, datum
@@ -9,7 +11,7 @@ from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
 from barerail.outputs.room import room_files
 from barerail.records import CleanScan, NoiseModel, Scan, Shape, Source
-from barerail.stages.room import room
+from barerail.stages.room import MESH_OFF, room
 from barerail.store.shapes import shape
 
 STEP = 2.0
@@ -51,6 +53,16 @@ def test_gap_of_a_cube_to_a_wall_by_hand():
     turned = cube((240.0, 130.0, 130.0), turn=(0.0, 0.0, -45.0)).spots[0]
     assert turned.gap_mm == pytest.approx(60 - 40 * np.sqrt(2), abs=turned.U_mm) and turned.U_mm < 0.4
     assert turned.on_part[0] == pytest.approx(240 + 40 * np.sqrt(2), abs=0.01)
+
+
+def test_what_a_fused_mesh_is_off_by_is_in_u():
+    """By a voxel and more where frames of both sides met: the same wall as triangles says so."""
+    clean = wall()
+    mesh = replace(clean, scan=replace(clean.scan, triangles=np.array([[0, 1, 2]])))
+    cloud, fused = (cube((250.0, 130.0, 130.0), c) for c in (clean, mesh))
+    assert fused.spots[0].gap_mm == cloud.spots[0].gap_mm
+    assert fused.spots[0].U_mm == pytest.approx(np.hypot(cloud.spots[0].U_mm, 2 * MESH_OFF * STEP))
+    assert any("thin sheet and tabs stand proud" in n.text for n in fused.notes) and not cloud.notes
 
 
 def test_noise_of_single_points_is_not_taken_for_the_surface():

@@ -47,7 +47,7 @@ def steps_on(scan: Scan) -> Iterator[Step]:
     from sklearn.neighbors import NearestNeighbors
 
     o3d = open3d()
-    points = np.asarray(scan.points, float)
+    points = np.array(scan.points, float)
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(points))
     cells = into_cells(points, cell_keys(points, CELL_MM))
     ours = _seconds(lambda: into_cells(points, cell_keys(points, CELL_MM)))
