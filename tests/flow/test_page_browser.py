@@ -2,11 +2,12 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from page_case import labelled, made
+from page_case import cleaned, labelled, made, plates
 
 from barerail.outputs.words import one_line
 from barerail.store.names import parse
@@ -150,13 +151,26 @@ def test_names_and_undo_stay_when_the_page_is_opened_again(browser, file):
     browser.open(file, 1280, 900, READY)
     assert "Names from before are back: 2." in browser.run("document.getElementById('naming-told').textContent")
     assert [w.name for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted] == ["arm-L", "arm-R"]
-    gone = "(() => { const k = Object.keys(localStorage)[0], a = JSON.parse(localStorage[k]);"
+    gone = "(() => { const k = Object.keys(localStorage).find((n) => n.endsWith(location.pathname)), a = JSON.parse(localStorage[k]);"
     browser.run(f"{gone} a.given.push(['nobody', 'lost-L']); localStorage[k] = JSON.stringify(a); }})()")
     browser.open(file, 1280, 900, READY)
     assert "their points no more: 1." in browser.run("document.getElementById('naming-told').textContent")
     browser.run("document.querySelector('#naming [data-do=undo]').click()")
     browser.open(file, 1280, 900, READY)
     assert parse(browser.run("namesFile()").encode(), "names.csv").wanted == ()
+    assert browser.errors == []
+
+
+def test_a_page_of_another_scan_at_the_same_place_takes_no_names(browser, tmp_path):
+    left = next(i for i, p in enumerate(labelled().points) if p.side == "L" and p.partner)
+    page, clean = tmp_path / "report.html", cleaned(*plates())
+    later = replace(clean.scan, sources=tuple(replace(s, sha256="cd" * 32) for s in clean.scan.sources))
+    for scan, names, own in ((clean.scan, [], "arm"), (later, [], "link"), (clean.scan, ["arm-L", "arm-R"], None)):
+        page.write_text(made(replace(clean, scan=scan)), "utf-8")
+        browser.open(page, 1280, 900, READY)
+        assert [w.name for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted] == names
+        if own:
+            name_it(browser, left, own)
     assert browser.errors == []
 
 

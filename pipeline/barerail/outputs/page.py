@@ -59,7 +59,7 @@ def report_html(
     drawn["spots"] = gap_spots(empties, datum.car_from_scan)
     return page_html(
         "report.html.j2",
-        {"view": drawn, "straight": straight_figure(straightness, datum), "naming": naming_lines(datum)},
+        {"view": drawn, "straight": straight_figure(straightness, datum), "naming": {"header": naming_lines(datum), "scan": scan_key(clean)}},
         scripts=("report", "naming"),
         title=title,
         stamp=stamp(datum),
@@ -128,6 +128,11 @@ def naming_lines(datum: Datum) -> list[str]:
     """Header of the names file that the page makes: unit, axes and datum."""
     fields = header_fields("names", datum)
     return [f"{key}: {fields[key]}" for key in ("file", "tool", "unit", "axes", "origin", "method")]
+
+
+def scan_key(clean: CleanScan) -> str:
+    """What sets the names that a browser keeps for this scan apart from those for another: its files' hashes."""
+    return "+".join(source.sha256[:16] for source in clean.scan.sources)
 
 
 def view_data(
