@@ -151,7 +151,8 @@ def test_names_and_undo_stay_when_the_page_is_opened_again(browser, file):
     browser.open(file, 1280, 900, READY)
     assert "Names from before are back: 2." in browser.run("document.getElementById('naming-told').textContent")
     assert [w.name for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted] == ["arm-L", "arm-R"]
-    gone = "(() => { const k = Object.keys(localStorage).find((n) => n.endsWith(location.pathname)), a = JSON.parse(localStorage[k]);"
+    key = "Object.keys(localStorage).find((name) => name.endsWith(location.pathname))"
+    gone = f"(() => {{ const k = {key}, a = JSON.parse(localStorage[k]);"
     browser.run(f"{gone} a.given.push(['nobody', 'lost-L']); localStorage[k] = JSON.stringify(a); }})()")
     browser.open(file, 1280, 900, READY)
     assert "their points no more: 1." in browser.run("document.getElementById('naming-told').textContent")

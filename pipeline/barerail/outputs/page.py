@@ -37,6 +37,9 @@ from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, r
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 
+VIEW = ("vector", "scan", "camera", "tags", "report")
+"""Scripts of the 3D view, in their order."""
+
 
 def report_html(
     clean: CleanScan,
@@ -59,8 +62,12 @@ def report_html(
     drawn["spots"] = gap_spots(empties, datum.car_from_scan)
     return page_html(
         "report.html.j2",
-        {"view": drawn, "straight": straight_figure(straightness, datum), "naming": {"header": naming_lines(datum), "scan": scan_key(clean)}},
-        scripts=("report", "naming"),
+        {
+            "view": drawn,
+            "straight": straight_figure(straightness, datum),
+            "naming": {"header": naming_lines(datum), "scan": scan_key(clean)},
+        },
+        scripts=("naming",),
         title=title,
         stamp=stamp(datum),
         unchecked="" if check.state == "passed" else scale_words(check),
@@ -94,13 +101,13 @@ def report_html(
     )
 
 
-def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = ("report",), **values: Any) -> bytes:
-    """A page with the 3D view: `data` for its scripts, in their order, `values` for the template."""
+def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = (), **values: Any) -> bytes:
+    """A page with the 3D view: `data` for its scripts, further `scripts` in their order, `values` for the template."""
     from markupsafe import Markup
 
     return template_html(
         template,
-        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in scripts],
+        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in (*VIEW, *scripts)],
         plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
         data=Markup(_json(data)),
         **values,

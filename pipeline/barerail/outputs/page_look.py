@@ -70,7 +70,7 @@ def look_html(
     return page_html(
         "look.html.j2",
         {"view": view, "look": look},
-        scripts=("report", "look"),
+        scripts=("look",),
         title=title,
         facts=_facts(clean, high - low),
         warnings=_warnings(clean),
