@@ -37,7 +37,7 @@ from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, r
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 
-VIEW = ("vector", "scan", "camera", "tags", "report")
+VIEW = ("vector", "scan", "camera", "tags", "fingers", "report")
 """Scripts of the 3D view, in their order."""
 
 

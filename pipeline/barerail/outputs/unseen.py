@@ -80,7 +80,7 @@ def _part(e: Empty, features: Features, datum: Datum) -> str:
     at = transform(car, e.at)
     side = "centre" if abs(at[1]) < CENTRE_MM else "left" if at[1] > 0 else "right"
     rails = [r for r in frame_rails(features.rails, datum.car_from_scan) if len(r.stations) > 1]
-    on_rail = any(beside(r, e.at)[0] for r in rails)
+    on_rail = any(beside(r, e.at)[0] for r in rails if e.on_tube == (r.section == "tube"))
     where = _way(e, direction(car, e.normal), float(at[1]), "face" if on_rail and not e.on_tube else "side")
     if not on_rail:
         what = "a tube" if e.on_tube else "a part"

@@ -58,6 +58,13 @@ function camerasOf(view, scene) {
     return { camera: { ...camera, eye: xyz(sum(centre, moved(eyeOf(camera)))), up: xyz(moved(a.up)) }, scale };
   }
 
+  /** The scan moved by so many pixels and made larger about the middle of the view. */
+  function moved({ camera, scale }, dx, dy, factor) {
+    const a = axes(camera), px = 2 / scene.clientHeight;
+    const centre = sum(sum(list(camera.center), a.right, -dx * px), a.up, dy * px);
+    return zoomed({ camera: { ...camera, center: xyz(centre), eye: xyz(sum(centre, eyeOf(camera))) }, scale }, factor);
+  }
+
   /** What takes a place to pixels of the scene. */
   function onScreen({ camera, scale }) {
     const a = axes(camera), w = scene.clientWidth, h = scene.clientHeight;
@@ -69,5 +76,5 @@ function camerasOf(view, scene) {
 
   const aspect = (scale) => xyz(range.map((r) => r * scale));
   const scaleOf = (ratio) => ratio.x / range[0];
-  return { framed, closeTo, zoomed, turned, onScreen, eyeOf, aspect, scaleOf };
+  return { framed, closeTo, zoomed, turned, moved, onScreen, eyeOf, aspect, scaleOf };
 }

@@ -59,6 +59,7 @@
     told.textContent = wrong || (done ? (left ? "All three agree." : "Enough; touch a part on the left to be sure.") : "Turn the scan so that you see the place, then touch it.");
     told.classList.toggle("warn", Boolean(wrong));
     form.querySelector("[data-do=download]").disabled = !done;
+    form.querySelector("[data-do=undo]").disabled = steps.length === 0;
     options.textContent = done ? command() : look.command;
   }
 

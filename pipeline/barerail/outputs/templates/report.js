@@ -28,7 +28,7 @@
 
   const show = (name) => look(cameras.framed(name)).then(() => pressed(name));
   const zoom = (factor) => look(cameras.zoomed(now, factor));
-  const turn = (sideways, upward) => look(cameras.turned(now, sideways, upward));
+  const turn = (sideways, upward) => look(cameras.turned(now, sideways, upward)).then(() => pressed(""));
 
   function go(p) {
     scene.scrollIntoView({ block: "center" });
@@ -79,21 +79,35 @@
     if (event["scene.camera"] || event["scene.aspectratio"]) { pressed(""); place(); }
   }
 
-  const point = ({ points: [at] }) => { if (at.customdata !== undefined) tell(at.customdata); };
+  // plotly calls a press a click, so that every turn of the view would begin with one: here it is one where the pointer
+  // is let go where it was pressed. What lies under it plotly tells some frames later.
+  const STILL_PX = 6, FRAMES = 4;
+  let under = null, pressedAt = [0, 0];
 
-  function touch({ points: [at] }) {
-    if (at.customdata !== undefined) return;
-    document.dispatchEvent(new CustomEvent("touched", { detail: { place: [at.x, at.y, at.z], eye: cameras.eyeOf(now.camera) } }));
+  function hover({ points: [at] }) {
+    under = at;
+    if (at.customdata !== undefined) tell(at.customdata);
   }
+
+  function touch() {
+    if (!under || under.customdata !== undefined) return;
+    document.dispatchEvent(new CustomEvent("touched", { detail: { place: [under.x, under.y, under.z], eye: cameras.eyeOf(now.camera) } }));
+  }
+
+  const after = (frames, then) => (frames ? requestAnimationFrame(() => after(frames - 1, then)) : then());
+  const away = (event) => Math.hypot(event.clientX - pressedAt[0], event.clientY - pressedAt[1]);
 
   const KEYS = { ArrowLeft: () => turn(0.15, 0), ArrowRight: () => turn(-0.15, 0), ArrowUp: () => turn(0, 0.15), ArrowDown: () => turn(0, -0.15), "+": () => zoom(1.25), "=": () => zoom(1.25), "-": () => zoom(0.8) };
 
   function listen() {
     scene.on("plotly_relayouting", follow);
     scene.on("plotly_relayout", follow);
-    scene.on("plotly_click", point);
-    scene.on("plotly_click", touch);
-    scene.on("plotly_hover", point);
+    scene.on("plotly_hover", hover);
+    scene.on("plotly_click", hover);
+    scene.on("plotly_unhover", () => { under = null; });
+    scene.addEventListener("pointerdown", (event) => { pressedAt = [event.clientX, event.clientY]; }, true);
+    scene.addEventListener("click", (event) => { if (away(event) < STILL_PX) after(FRAMES, touch); }, true);
+    fingersOn(scene, { turned: turn, moved: (dx, dy, factor) => look(cameras.moved(now, dx, dy, factor)).then(() => pressed("")) });
     const pressing = (query, then) => all(query).forEach((b) => b.addEventListener("click", () => then(b.dataset)));
     pressing("[data-view]", (of) => show(of.view));
     pressing("[data-zoom]", (of) => zoom(Number(of.zoom)));
@@ -124,9 +138,11 @@
     show("three-quarter").then(() => { document.body.dataset.ready = "yes"; });
   });
 
-  // ---- on paper: the view as it stands, names drawn into it, and every fold open
+  // ---- on paper: the view as it stands, names drawn into it, the plot as wide as A4, and every fold open
+  const PAPER_PX = 670;
   addEventListener("beforeprint", () => {
     all("details").forEach((d) => { d.open = true; });
+    if (straight) Plotly.relayout("plot", { width: PAPER_PX });
     const paper = document.getElementById("paper"), ratio = 2, w = scene.clientWidth, h = scene.clientHeight;
     [paper.width, paper.height] = [w * ratio, h * ratio];
     const pen = paper.getContext("2d");
@@ -135,4 +151,5 @@
     if (drawn) pen.drawImage(drawn, 0, 0, w, h);
     tags.draw(pen);
   });
+  addEventListener("afterprint", () => { if (straight) Plotly.relayout("plot", { width: null, autosize: true }); });
 })();
