@@ -16,6 +16,7 @@ function tagsOver(view, scene, tell) {
     if (label.index !== undefined) label.node.addEventListener("click", () => tell(label.index));
     label.node.textContent = label.text;
   }
+  const RING = 16;
   const ring = tags.appendChild(document.createElement("div"));
   ring.className = "ring";
 
@@ -27,11 +28,15 @@ function tagsOver(view, scene, tell) {
     const w = scene.clientWidth, h = scene.clientHeight, taken = [];
     let asked = 0, seen = 0;
     ring.hidden = chosen < 0;
-    if (chosen >= 0) ring.style.transform = `translate(${at(view.points[chosen].at).map((v) => v + "px").join()})`;
+    if (chosen >= 0) {
+      const [x, y] = at(view.points[chosen].at);
+      ring.style.transform = `translate(${x}px, ${y}px)`;
+      taken.push([x - RING, y - RING, x + RING, y + RING]);
+    }
     for (const label of [...labels].sort((l) => (l.index === chosen ? -1 : 0))) {
       const [x, y] = at(label.at);
-      const [lw, lh] = label.size;
-      const spots = [[x + 8, y - lh - 2], [x - lw - 8, y - lh - 2], [x + 8, y + 2], [x - lw - 8, y + 2]];
+      const [lw, lh] = label.size, off = label.index === chosen ? RING + 2 : 8;
+      const spots = [[x + off, y - lh - 2], [x - lw - off, y - lh - 2], [x + off, y + 2], [x - lw - off, y + 2]];
       const free = ([l, t]) => l >= 0 && t >= 0 && l + lw <= w && t + lh <= h && !taken.some((b) => l < b[2] && l + lw > b[0] && t < b[3] && t + lh > b[1]);
       const on = label.index === chosen || label.on(), spot = on ? spots.find(free) : undefined;
       if (label.index !== undefined && on) { asked++; if (spot) seen++; }
