@@ -7,9 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from page_case import cleaned, labelled, made, plates
+from outputs_case import datum, features, straightness
+from page_case import SMALL, cleaned, labelled, made, plates
 
+from barerail.outputs.page import report_html
 from barerail.outputs.words import one_line
+from barerail.records import MountPoints
 from barerail.store.names import parse
 from browser import CHROMIUM, Browser
 
@@ -172,6 +175,19 @@ def test_a_page_of_another_scan_at_the_same_place_takes_no_names(browser, tmp_pa
         assert [w.name for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted] == names
         if own:
             name_it(browser, left, own)
+    assert browser.errors == []
+
+
+def test_a_page_without_points_or_rails_stands_and_offers_no_names(browser, tmp_path):
+    bare = replace(straightness(), stations=(), from_x_mm=np.nan, to_x_mm=np.nan, gauge_width_mm=np.nan)
+    page = tmp_path / "report.html"
+    page.write_bytes(report_html(cleaned(*plates()), features(), datum(), MountPoints((), ()), bare, SMALL, "bare"))
+    browser.open(page, 390, 844, READY)
+    assert browser.errors == [] and browser.run("document.documentElement.scrollWidth") <= 390
+    assert browser.run("document.getElementById('naming') || document.getElementById('plot')") is None
+    assert "No points were found" in browser.run("document.getElementById('points').textContent")
+    press(browser, "[data-view=left]", "plotly_relayout")
+    browser.run("dispatchEvent(new Event('beforeprint')); dispatchEvent(new Event('afterprint'))")
     assert browser.errors == []
 
 

@@ -64,7 +64,7 @@ def report_html(
         "report.html.j2",
         {
             "view": drawn,
-            "straight": straight_figure(straightness, datum),
+            "straight": straight_figure(straightness, datum) if straightness.stations else None,
             "naming": {"header": naming_lines(datum), "scan": scan_key(clean)},
         },
         scripts=("naming",),
@@ -82,7 +82,7 @@ def report_html(
         checks=hand_checks(points.points, features.noise),
         cautions=CAUTIONS,
         kinds=[(kind, kinds[kind], *MARKS[kind]) for kind in MARKS if kinds[kind]],
-        sides=SIDES,
+        sides=SIDES if points.points else {},
         marks=MARKS,
         points=point_rows(points),
         pairs=pair_rows(points),

@@ -46,7 +46,7 @@ function tagsOver(view, scene, tell) {
       taken.push([spot[0], spot[1], spot[0] + lw, spot[1] + lh]);
       label.node.style.transform = `translate(${spot[0]}px, ${spot[1]}px)`;
     }
-    document.getElementById("shown").textContent = `${seen} of ${asked} names fit in this view${seen < asked ? "; zoom in for the rest" : ""}.`;
+    document.getElementById("shown").textContent = asked === 0 ? "" : `${seen} of ${asked} names fit in this view${seen < asked ? "; zoom in for the rest" : ""}.`;
   }
 
   /** Give a point another name; whether that changed anything. */
