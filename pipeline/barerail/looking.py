@@ -25,7 +25,7 @@ def look(request: Request, watch: Watch) -> Outcome:
 
 def _page(clean: CleanScan, settings: ReportSettings, command: str) -> Written:
     from barerail.outputs.page_look import look_html
-    from barerail.stages.fit.flat import flat_faces
+    from barerail.stages.fit.skins import skins_of
 
     title = ", ".join(source.name for source in clean.scan.sources)
-    return Written({"look.html": look_html(clean, settings, title, command, flat_faces(clean))})
+    return Written({"look.html": look_html(clean, settings, title, command, skins_of(clean))})

@@ -7,7 +7,7 @@ import numpy as np
 import outputs_case as case
 import pytest
 
-from barerail.geometry.gaps import Face
+from barerail.geometry.skins import Face
 from barerail.outputs.empty import Empty, empty_by_edges, empty_by_mirror
 from barerail.outputs.page_look import look_html
 from barerail.outputs.unseen import DOUBT, MOST, empty_words, more_words
@@ -69,6 +69,45 @@ def test_a_place_empty_on_both_sides_may_be_an_opening() -> None:
     told = empty_by_mirror(clean, features(clean), DATUM)
     words = empty_words(told, features(clean), DATUM, ())
     assert len(words) == 2 and all(w.endswith(DOUBT) and "rescan" not in w for w in words)
+
+
+@pytest.mark.parametrize(("lower", "told"), [(None, True), (6.0, False)])
+def test_a_corner_that_the_other_side_shows_is_to_be_scanned_again(lower: float | None, told: bool) -> None:
+    """A face that ends early on one side, and one whose corner is bent down by 6 mm."""
+    points = np.vstack([top(400.0), top(-400.0)])
+    corner = (points[:, 0] < -450) & (points[:, 1] > 395)
+    moved = points - np.outer(corner, [0.0, 0.0, lower or 0.0])
+    clean = cleaned(moved if lower else points[~corner])
+    found = features(clean)
+    flat = tuple(replace(p, members=p.members[clean.thin[p.members, 2] > 99]) for p in found.planes)
+    empties = empty_by_mirror(clean, replace(found, planes=flat), DATUM)
+    assert [e.missed for e in empties] == [True] * told
+    if told:
+        assert empties[0].at[:2] == pytest.approx([-525, 420], abs=6)
+        assert empties[0].gaps[0].area_mm2 == pytest.approx(150 * 50, rel=0.15)
+        assert empties[0].gaps[0].wide == pytest.approx(50, abs=2 * STEP)
+
+
+def test_a_strip_of_a_tube_is_told_with_its_share_of_the_round() -> None:
+    """The lower third of the left one of two cross tubes, 200 of its 400 mm: the right one shows it."""
+    x, turn = (v.ravel() for v in np.meshgrid(np.arange(0, 400.1, STEP), np.arange(-np.pi, np.pi, STEP / 25)))
+    out = np.column_stack([0 * turn, np.cos(turn), np.sin(turn)])
+    tube = np.column_stack([x, 0 * x, 0 * x]) + 25 * out
+    lost = (turn > -np.pi * 5 / 6) & (turn < -np.pi / 6) & (np.abs(x - 200) < 100)
+    points, normals = np.vstack([tube[~lost] + [0, 300, 0], tube - [0, 300, 0]]), np.vstack([out[~lost], out])
+    found = [replace(f, kind="tube", point=np.array([200.0, y, 0]), axis=np.array([1.0, 0, 0]), diameter=50.0,
+                     length=400.0, ends=np.array([[0.0, y, 0], [400.0, y, 0]])) for y, f in
+             zip((300.0, -300.0), case.features().found)]  # fmt: skip
+    clean = cleaned(points, normals)
+    every = replace(case.features(), planes=(), rails=(), found=tuple(found))
+    told = empty_by_mirror(clean, every, DATUM)
+    (words,) = empty_words(told, every, DATUM, ())
+    assert re.match(
+        r"rescan the lower side of a tube on the left near x = (19\d|20\d), y = (29\d|30\d), z = -2\d mm:", words
+    )
+    assert words.endswith("cm2, 16 % of that tube's surface") and told[0].gaps[0].area_mm2 == pytest.approx(
+        10472, rel=0.1
+    )
 
 
 def test_the_inside_of_a_closed_rail_is_not_told() -> None:

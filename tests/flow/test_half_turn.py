@@ -14,7 +14,6 @@ from test_sheets import clean as scanned
 from test_unseen import station
 
 from barerail.asked import SectionSettings
-from barerail.outputs import picture
 from barerail.outputs import section as cutting
 from barerail.outputs.in_axes import points_in, straightness_in
 from barerail.outputs.page import report_html
@@ -110,17 +109,6 @@ def test_the_page_s_views_look_at_the_car_s_own_front_and_left(tmp_path: Path) -
     for name in ("front", "left", "top"):
         assert seen["iso4130", name] == pytest.approx(HALF_TURN @ seen["iso8855", name], abs=1e-6), name
     assert seen["iso8855", "x"] == "x forward, mm" and seen["iso4130", "x"] == "x rearward, mm"
-
-
-def test_the_still_picture_is_seen_from_the_car_s_front_left_and_names_the_datum_s_own_axes(monkeypatch) -> None:
-    told = []
-    monkeypatch.setattr(picture, "_names", lambda pen, tags, size: told.append(tags))
-    for d in both():
-        picture.picture_png(scanned(), d, points_in(case.mount_points(), d), width=400)
-    words = [[text for _, text, _ in tags] for tags in told]
-    assert [names[:3] for names in words] == [["forward", "left", "up"], ["rearward", "right", "up"]]
-    one, other = (np.array([at for at, *_ in tags[3:]]) for tags in told)
-    assert words[0][3:] == words[1][3:] and len(one) > 3 and other == pytest.approx(one, abs=1e-6)
 
 
 def test_a_section_s_picture_names_the_axes_it_lies_in(monkeypatch) -> None:

@@ -2,13 +2,17 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from page_case import labelled, made
+from outputs_case import datum, features, straightness
+from page_case import SMALL, cleaned, labelled, made, plates
 
+from barerail.outputs.page import report_html
 from barerail.outputs.words import one_line
+from barerail.records import MountPoints
 from barerail.store.names import parse
 from browser import CHROMIUM, Browser
 
@@ -150,13 +154,40 @@ def test_names_and_undo_stay_when_the_page_is_opened_again(browser, file):
     browser.open(file, 1280, 900, READY)
     assert "Names from before are back: 2." in browser.run("document.getElementById('naming-told').textContent")
     assert [w.name for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted] == ["arm-L", "arm-R"]
-    gone = "(() => { const k = Object.keys(localStorage)[0], a = JSON.parse(localStorage[k]);"
+    key = "Object.keys(localStorage).find((name) => name.endsWith(location.pathname))"
+    gone = f"(() => {{ const k = {key}, a = JSON.parse(localStorage[k]);"
     browser.run(f"{gone} a.given.push(['nobody', 'lost-L']); localStorage[k] = JSON.stringify(a); }})()")
     browser.open(file, 1280, 900, READY)
     assert "their points no more: 1." in browser.run("document.getElementById('naming-told').textContent")
     browser.run("document.querySelector('#naming [data-do=undo]').click()")
     browser.open(file, 1280, 900, READY)
     assert parse(browser.run("namesFile()").encode(), "names.csv").wanted == ()
+    assert browser.errors == []
+
+
+def test_a_page_of_another_scan_at_the_same_place_takes_no_names(browser, tmp_path):
+    left = next(i for i, p in enumerate(labelled().points) if p.side == "L" and p.partner)
+    page, clean = tmp_path / "report.html", cleaned(*plates())
+    later = replace(clean.scan, sources=tuple(replace(s, sha256="cd" * 32) for s in clean.scan.sources))
+    for scan, names, own in ((clean.scan, [], "arm"), (later, [], "link"), (clean.scan, ["arm-L", "arm-R"], None)):
+        page.write_text(made(replace(clean, scan=scan)), "utf-8")
+        browser.open(page, 1280, 900, READY)
+        assert [w.name for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted] == names
+        if own:
+            name_it(browser, left, own)
+    assert browser.errors == []
+
+
+def test_a_page_without_points_or_rails_stands_and_offers_no_names(browser, tmp_path):
+    bare = replace(straightness(), stations=(), from_x_mm=np.nan, to_x_mm=np.nan, gauge_width_mm=np.nan)
+    page = tmp_path / "report.html"
+    page.write_bytes(report_html(cleaned(*plates()), features(), datum(), MountPoints((), ()), bare, SMALL, "bare"))
+    browser.open(page, 390, 844, READY)
+    assert browser.errors == [] and browser.run("document.documentElement.scrollWidth") <= 390
+    assert browser.run("document.getElementById('naming') || document.getElementById('plot')") is None
+    assert "No points were found" in browser.run("document.getElementById('points').textContent")
+    press(browser, "[data-view=left]", "plotly_relayout")
+    browser.run("dispatchEvent(new Event('beforeprint')); dispatchEvent(new Event('afterprint'))")
     assert browser.errors == []
 
 

@@ -2,16 +2,13 @@
 
 import base64
 from dataclasses import replace
-from io import BytesIO
 
 import numpy as np
 from outputs_case import CAR_FROM_SCAN, datum, point
-from page_case import Page, cleaned, labelled, made, plates
-from PIL import Image
+from page_case import Page, cleaned, made, plates
 
 from barerail.geometry.frames import from_rotation_vector, invert, rigid, transform
 from barerail.outputs.page_scan import packed, shown
-from barerail.outputs.picture import picture_png
 from barerail.records import (
     CHASSIS,
     FLOOR,
@@ -90,15 +87,3 @@ def test_light_tells_faces_apart_and_bends_are_darker():
     clean = cleaned(xyz, normals)
     bent = shown(replace(clean, flat=np.full(len(clean.thin), 0.5)), datum(), (), 2000).grey
     assert level.mean() > side.mean() + 0.15 > bent.mean() and level.mean() > bent.mean() + 0.15
-
-
-def test_picture_is_a_png_of_the_chassis_and_its_points():
-    clean = cleaned(*plates())
-    first = picture_png(clean, datum(), labelled(), width=500)
-    assert first == picture_png(clean, datum(), labelled(), width=500)
-    pixels = np.asarray(Image.open(BytesIO(first)).convert("RGB")).astype(int)
-    assert pixels.shape[1] == 500
-    drawn = np.abs(pixels - [243, 241, 234]).max(axis=2) > 25
-    assert 0.05 < drawn.mean() < 0.9
-    blue = (pixels[..., 2] > pixels[..., 0] + 80).sum()
-    assert blue > 30

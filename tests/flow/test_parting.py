@@ -1,8 +1,8 @@
 """The part commands as a user types them: sheets on stdout, files in export/, faults in one line."""
 
 import pytest
+from cli_case import call, one_line
 from stand_ins import Stages, quick
-from test_cli import call, one_line
 
 
 @pytest.fixture

@@ -6,8 +6,8 @@ import shutil
 from pathlib import Path
 
 import pytest
+from cli_case import call, done_job, one_line_last
 from stand_ins import Stages
-from test_cli import call, done_job, one_line_last
 
 from barerail.outputs import section, template
 from barerail.records import Written

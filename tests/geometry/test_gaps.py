@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from barerail.geometry.gaps import Face, Gap, Shell, gaps_in
+from barerail.geometry.gaps import Gap, gaps_in
 from barerail.geometry.neighbours import blocks_of
+from barerail.geometry.skins import Face, Shell
 from barerail.records import Array
 
 STEP = 3.0

@@ -1,14 +1,14 @@
 """Empty places of a scan: what the scanner missed altogether, told from what is truly open as far as that can be."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from barerail.geometry.frames import direction, invert, transform
-from barerail.geometry.gaps import Face, Gap, Shell, gaps_in
+from barerail.geometry.gaps import Gap, gaps_in
 from barerail.geometry.neighbours import components
+from barerail.geometry.skins import Face, Shell, Tube
 from barerail.records import Array, CleanScan, Datum, Feature, Features, Rail
 
 LEAST_MM = 30.0
@@ -22,7 +22,10 @@ FEWEST = 10
 least twice as many as of those half seen (judgement)."""
 THERE = 0.6
 """Share of a place mirrored that holds points, from which the metal is taken to be there on both sides."""
-TOGETHER_MM = 8.0
+TOGETHER_MM = 16.0
+"""How far apart gaps of faces that meet in a rounded corner may lie to be one place (judgement)."""
+LEAST_TUBE_MM = 60.0
+"""A shorter piece of a tube is not looked at (judgement)."""
 OPEN = ("hole", "slot", "stud", "sleeve")
 
 
@@ -35,24 +38,33 @@ class Empty:
 
     @property
     def at(self) -> Array:
-        return np.asarray(self.gaps[0].cells.mean(axis=0))
+        return self.gaps[0].middle
 
     @property
     def normal(self) -> Array:
         return self.gaps[0].axes[2]
 
     @property
+    def on_tube(self) -> bool:
+        return bool(np.isfinite(self.gaps[0].share))
+
+    @property
     def size(self) -> str:
         lead = self.gaps[0]
         area = sum(g.area_mm2 for g in self.gaps) / 100
-        return f"{lead.wide:.0f} x {max(lead.wide, lead.long):.0f} mm, {area:.0f} cm2"
+        share = f", {100 * lead.share:.0f} % of that tube's surface" if lead.share >= 0.005 else ""
+        return f"{lead.wide:.0f} x {max(lead.wide, lead.long):.0f} mm, {area:.0f} cm2{share}"
 
 
-def empty_by_edges(clean: CleanScan, faces: Sequence[Face]) -> tuple[Empty, ...]:
-    """Empty places where no datum is known, missed ones first: a bare rim tells, where the scan shows walls."""
-    gaps = gaps_in(Shell.of(clean), faces, SMALL_MM) if faces else []
-    shows = clean.own_normals and _shows_walls(np.array([g.bare for g in gaps if g.wide < LEAST_MM]))
-    return _places(gaps, lambda gap: shows and gap.bare > SURELY_BARE)
+def empty_by_edges(clean: CleanScan, skins: Sequence[Face | Tube]) -> tuple[Empty, ...]:
+    """Empty places where no datum is known, missed ones first: a bare rim tells, where flat faces show walls."""
+    if not skins:
+        return ()
+    shell = Shell.of(clean)
+    faces = gaps_in(shell, [s for s in skins if isinstance(s, Face)], SMALL_MM)
+    shows = clean.own_normals and _shows_walls(np.array([g.bare for g in faces if g.wide < LEAST_MM]))
+    tubes = gaps_in(shell, _long(s for s in skins if isinstance(s, Tube)), LEAST_MM)
+    return _places([*faces, *tubes], lambda gap: shows and gap.bare > SURELY_BARE)
 
 
 def _shows_walls(bare: Array) -> bool:
@@ -62,13 +74,38 @@ def _shows_walls(bare: Array) -> bool:
 
 def empty_by_mirror(clean: CleanScan, features: Features, datum: Datum) -> tuple[Empty, ...]:
     """Empty places in a datum, scan axes, missed ones first: the other side of the car tells what is there."""
-    if not features.planes:
-        return ()
     shell = Shell.of(clean)
-    faces = [Face(p.centre, p.axes, p.members) for p in features.planes]
-    open_here = (g for g in gaps_in(shell, faces, LEAST_MM) if not _explained(g, features.found))
+    other = shell.mirrored(datum.car_from_scan)
+    faces: list[Face | Tube] = [Face(p.centre, p.axes, p.members) for p in features.planes]
+    faces += tubes_in(features)
+    open_here = (g for g in gaps_in(shell, faces, LEAST_MM, other) if not _explained(g, features.found))
     gaps = [g for g in open_here if not any(_shut_in(g, r) for r in features.rails)]
-    return _places(gaps, lambda gap: _mirrored(gap, shell, datum) > THERE)
+    return _places(gaps, lambda gap: _mirrored(gap, other) > THERE)
+
+
+def tubes_in(features: Features) -> list[Tube]:
+    """The round tubes as far as they were seen, those that were followed as rails first."""
+    found = []
+    for rail in features.rails:
+        if rail.section == "tube" and len(rail.stations) > 1:
+            path = np.array([s.centre for s in rail.stations])
+            found.append(Tube(path, 0.5 * float(np.median([s.size[0] for s in rail.stations]))))
+    seen = [f for f in features.found if f.kind == "tube" and f.detail.get("facing", 1.0) > 0 and len(f.ends) == 2]
+    return _long((*found, *(Tube(f.ends, f.diameter / 2) for f in sorted(seen, key=lambda f: -f.length))))
+
+
+def _long(tubes: Iterable[Tube]) -> list[Tube]:
+    """Those of at least LEAST_TUBE_MM, each once: the first of those whose middles lie in one another."""
+    kept: list[Tube] = []
+    for tube in tubes:
+        if tube.length > LEAST_TUBE_MM and not any(_holds(k, tube) for k in kept):
+            kept.append(tube)
+    return kept
+
+
+def _holds(tube: Tube, other: Tube) -> bool:
+    flat, off = tube.flat(other.path.mean(axis=0)[None])
+    return bool(off[0] < 0 and 0 < flat[0, 0] < tube.length)
 
 
 def _explained(gap: Gap, found: Sequence[Feature]) -> bool:
@@ -96,16 +133,11 @@ def beside(rail: Rail, at: Array) -> tuple[bool, Array]:
     return bool(np.linalg.norm(best) < corner + 3.0), best
 
 
-def _mirrored(gap: Gap, shell: Shell, datum: Datum) -> float:
-    """Share of a gap whose mirror image on the other side of the car holds points that face the mirrored way."""
-    flip = np.array([1.0, -1.0, 1.0])
-    back = invert(datum.car_from_scan)
-    places = transform(back, transform(datum.car_from_scan, gap.cells) * flip)
-    normal = direction(back, direction(datum.car_from_scan, gap.axes[2]) * flip)
-    away, row = shell.tree.query(places, distance_upper_bound=max(2 * shell.voxel, 6.0))
-    turn = shell.normals[np.minimum(row, len(shell.points) - 1)] @ normal
-    alike = turn > 0.7
-    return float((np.isfinite(away) & alike).mean())
+def _mirrored(gap: Gap, other: Shell) -> float:
+    """Share of a gap where the other side of the car, laid over this one, holds points that face the gap's way."""
+    away, row = other.tree.query(gap.cells, distance_upper_bound=max(2 * other.voxel, 6.0))
+    turn = np.einsum("ij,ij->i", other.normals[np.minimum(row, len(other.points) - 1)], gap.normals)
+    return float((np.isfinite(away) & (turn > 0.7)).mean())
 
 
 def _places(gaps: Sequence[Gap], missed: Callable[[Gap], bool]) -> tuple[Empty, ...]:

@@ -37,6 +37,9 @@ from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, r
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 
+VIEW = ("vector", "scan", "camera", "tags", "fingers", "report")
+"""Scripts of the 3D view, in their order."""
+
 
 def report_html(
     clean: CleanScan,
@@ -59,8 +62,12 @@ def report_html(
     drawn["spots"] = gap_spots(empties, datum.car_from_scan)
     return page_html(
         "report.html.j2",
-        {"view": drawn, "straight": straight_figure(straightness, datum), "naming": naming_lines(datum)},
-        scripts=("report", "naming"),
+        {
+            "view": drawn,
+            "straight": straight_figure(straightness, datum) if straightness.stations else None,
+            "naming": {"header": naming_lines(datum), "scan": scan_key(clean)},
+        },
+        scripts=("naming",),
         title=title,
         stamp=stamp(datum),
         unchecked="" if check.state == "passed" else scale_words(check),
@@ -75,7 +82,7 @@ def report_html(
         checks=hand_checks(points.points, features.noise),
         cautions=CAUTIONS,
         kinds=[(kind, kinds[kind], *MARKS[kind]) for kind in MARKS if kinds[kind]],
-        sides=SIDES,
+        sides=SIDES if points.points else {},
         marks=MARKS,
         points=point_rows(points),
         pairs=pair_rows(points),
@@ -94,13 +101,13 @@ def report_html(
     )
 
 
-def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = ("report",), **values: Any) -> bytes:
-    """A page with the 3D view: `data` for its scripts, in their order, `values` for the template."""
+def page_html(template: str, data: dict[str, Any], scripts: Sequence[str] = (), **values: Any) -> bytes:
+    """A page with the 3D view: `data` for its scripts, further `scripts` in their order, `values` for the template."""
     from markupsafe import Markup
 
     return template_html(
         template,
-        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in scripts],
+        scripts=[Markup(_text("barerail.outputs", f"templates/{name}.js")) for name in (*VIEW, *scripts)],
         plotly=Markup(_text("plotly", "package_data/plotly.min.js")),
         data=Markup(_json(data)),
         **values,
@@ -128,6 +135,11 @@ def naming_lines(datum: Datum) -> list[str]:
     """Header of the names file that the page makes: unit, axes and datum."""
     fields = header_fields("names", datum)
     return [f"{key}: {fields[key]}" for key in ("file", "tool", "unit", "axes", "origin", "method")]
+
+
+def scan_key(clean: CleanScan) -> str:
+    """What sets the names that a browser keeps for this scan apart from those for another: its files' hashes."""
+    return "+".join(source.sha256[:16] for source in clean.scan.sources)
 
 
 def view_data(

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from barerail.geometry.gaps import Face
+from barerail.geometry.skins import Face, Tube
 from barerail.outputs.empty import Empty, empty_by_edges
 from barerail.outputs.page import page_html
 from barerail.outputs.page_gaps import gap_spots, gap_traces
@@ -37,12 +37,12 @@ VIEWS = {
 
 
 def look_html(
-    clean: CleanScan, settings: ReportSettings, title: str, command: str, faces: Sequence[Face] = ()
+    clean: CleanScan, settings: ReportSettings, title: str, command: str, skins: Sequence[Face | Tube] = ()
 ) -> bytes:
-    """The page as UTF-8 bytes; `command` is what its options are to be added to, `faces` are looked at for gaps."""
+    """The page as UTF-8 bytes; `command` is what its options are to be added to, `skins` are looked at for gaps."""
     sparse = sparseness(clean)
     spots = thin_spots(clean, sparse)
-    empties = empty_by_edges(clean, faces)
+    empties = empty_by_edges(clean, skins)
     scan = _shown(clean, sparse, settings.page_triangles)
     low, high = np.floor(scan.xyz.min(axis=0)) - 20, np.ceil(scan.xyz.max(axis=0)) + 20
     middle, size = (low + high) / 2, float(np.linalg.norm(high - low))
@@ -70,7 +70,7 @@ def look_html(
     return page_html(
         "look.html.j2",
         {"view": view, "look": look},
-        scripts=("report", "look"),
+        scripts=("look",),
         title=title,
         facts=_facts(clean, high - low),
         warnings=_warnings(clean),

@@ -16,6 +16,8 @@ FEWEST = 2
 """Stations in a row that must lack a face before it is worth a word."""
 CENTRE_MM = 20.0
 NEAR_MM = 300.0
+ALL_ROUND = 0.3
+"""Length of the mean of the normals below which a place on a tube goes round three quarters of it or more."""
 MOST = 12
 DOUBT = "no points here: an opening, or not scanned?"
 
@@ -75,20 +77,24 @@ def _sentence(e: Empty, features: Features, datum: Datum, points: Sequence[Mount
 
 def _part(e: Empty, features: Features, datum: Datum) -> str:
     car = forward(datum).car_from_scan
-    at, normal = transform(car, e.at), direction(car, e.normal)
+    at = transform(car, e.at)
     side = "centre" if abs(at[1]) < CENTRE_MM else "left" if at[1] > 0 else "right"
     rails = [r for r in frame_rails(features.rails, datum.car_from_scan) if len(r.stations) > 1]
-    facing = _facing(normal, float(at[1]))
-    if not any(beside(r, e.at)[0] for r in rails):
-        return (
-            f"the {facing} side of a part on the {side}"
-            if side != "centre"
-            else f"the {facing} side of a part in the middle"
-        )
+    on_rail = any(beside(r, e.at)[0] for r in rails if e.on_tube == (r.section == "tube"))
+    where = _way(e, direction(car, e.normal), float(at[1]), "face" if on_rail and not e.on_tube else "side")
+    if not on_rail:
+        what = "a tube" if e.on_tube else "a part"
+        return f"{where} {what} on the {side}" if side != "centre" else f"{where} {what} in the middle"
     along = transform(car, np.array([s.centre for r in rails for s in r.stations]))[:, 0]
     low, high = along.min(), along.max()
     third = ("rear", "middle", "front")[int(np.clip(3 * (at[0] - low) / max(high - low, 1.0), 0, 2))]
-    return f"the {facing} face of the {side} {third} rail"
+    return f"{where} the {side} {third} rail"
+
+
+def _way(e: Empty, normal: Array, y: float, word: str) -> str:
+    """`the lower side of`, or `all round`."""
+    round_it = e.on_tube and float(np.linalg.norm(e.gaps[0].normals.mean(axis=0))) < ALL_ROUND
+    return "all round" if round_it else f"the {_facing(normal, y)} {word} of"
 
 
 def _spot(at: Array, points: Sequence[MountPoint]) -> str:

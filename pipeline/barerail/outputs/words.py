@@ -66,9 +66,9 @@ def one_line(text: str) -> str:
     return UNPRINTABLE.sub(" ", text)
 
 
-def wrapped(text: str) -> list[str]:
-    """`text` as lines of at most 110 characters, all but the first indented."""
-    return textwrap.wrap(text, 110, subsequent_indent="  ", break_on_hyphens=False)
+def wrapped(text: str, width: int = 110) -> list[str]:
+    """`text` as lines of at most so many characters, all but the first indented."""
+    return textwrap.wrap(text, width, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def fixed(value: float, decimals: int) -> str:

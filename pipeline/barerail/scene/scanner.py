@@ -54,7 +54,7 @@ def joined(surfaces: list[Surface]) -> tuple[Array, NDArray[np.int64]]:
 def sample(case: SceneCase, surfaces: list[Surface], rng: np.random.Generator) -> Sampled:
     """Seen points at the case's spacing, uneven, with rounded edges and patches lost."""
     density = Field.slow(250.0, 900.0, rng)
-    drawn = [_draw(case, s, density, rng) for s in surfaces]
+    drawn = [points_on(case, s, density, rng) for s in surfaces]
     points, normals = (np.vstack(v) for v in zip(*drawn))
     symmetric = np.repeat([s.symmetric for s in surfaces], [len(p) for p, _ in drawn])
     seen = visible(Rays(*joined(surfaces)), points, normals, rng)
@@ -67,7 +67,7 @@ def sample(case: SceneCase, surfaces: list[Surface], rng: np.random.Generator) -
     return Sampled(points[kept], normals[kept], symmetric[kept])
 
 
-def _draw(case: SceneCase, surface: Surface, density: Field, rng: np.random.Generator) -> tuple[Array, Array]:
+def points_on(case: SceneCase, surface: Surface, density: Field, rng: np.random.Generator) -> tuple[Array, Array]:
     """Points evenly drawn on the triangles, thinned by the density field, within the window; and their normals."""
     corner = surface.vertices[surface.triangles]
     a, b = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]

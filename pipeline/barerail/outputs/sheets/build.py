@@ -19,6 +19,8 @@ FOLDER = "sheets"
 DRAWN = 400_000
 """Points drawn in each view: more than a sheet at 300 dpi shows."""
 BLOCK = (190.0, 26.0)
+CHARACTERS = 150
+"""In a line of the title block."""
 POINTS = (
     "name",
     "kind",
@@ -95,14 +97,14 @@ def _block(paper: Paper, datum: Datum, title: str, words: str, number: str) -> l
     lines = [
         f"{one_line(title)}   {paper.name}{', ' if words else ''}{words}",
         f"{axes_words(datum)}; mm; barerail {__version__}; sheet {number}; date ____________",
-        *wrapped(f"datum by {datum.method}; {' '.join(date).strip() or 'no U stated'}")[:2],
+        *wrapped(f"datum by {datum.method}; {' '.join(date).strip() or 'no U stated'}", CHARACTERS)[:2],
         "Measurement aid only, no inspection certificate. Check scale, side and three hand measurements first.",
         one_line(stamp(datum)),
         one_line(datum.scale) if datum.scale.startswith("SCALE NOT") else "",
     ]
     for i, line in enumerate(filter(None, lines)):
         colour = "#a8201a" if line.startswith(("UNCONFIRMED", "SCALE NOT")) else "#202428"
-        marks.append(Label((x + 2, y + BLOCK[1] - 4 - 4 * i), line[:150], 3.0 if i == 0 else 2.2, colour))
+        marks.append(Label((x + 2, y + BLOCK[1] - 4 - 4 * i), line[:CHARACTERS], 3.0 if i == 0 else 2.2, colour))
     return marks
 
 

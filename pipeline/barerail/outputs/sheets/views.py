@@ -7,8 +7,8 @@ import numpy as np
 
 from barerail.outputs.page_scan import Shown
 from barerail.outputs.page_view import MARKS
-from barerail.outputs.picture import View, splat
 from barerail.outputs.sheets.paper import FONT_WIDTH, Disc, Label, Mark, Paper, Raster, Stroke
+from barerail.outputs.splat import View, splat
 from barerail.outputs.words import one_line
 from barerail.records import Array, MountPoint
 
@@ -76,7 +76,7 @@ def _picture(look: Look, scan: Shown, middle: Array, extent: Array, centre: Arra
     extent = extent + 2.0
     pixels = tuple(int(v) for v in np.ceil(extent * k))
     view = View(look.axes, middle, k / scale, (pixels[0], pixels[1]))
-    image, _ = splat(scan, view, "#ffffff")
+    image = splat(scan, view, "#ffffff")
     # Light enough that marks and lines stand out on it, and in print.
     pale = (255 - (255 - image.astype(float)) * 0.6).astype(np.uint8)
     size = (pixels[0] / k, pixels[1] / k)

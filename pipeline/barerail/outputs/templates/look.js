@@ -8,34 +8,30 @@
   const touched = {}, steps = [];
   const ORDER = ["front", "above", "left"];
 
-  const sub = (a, b) => a.map((v, k) => v - b[k]);
-  const add = (a, b, s = 1) => a.map((v, k) => v + s * b[k]);
-  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-  const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
-  const unit = (a) => a.map((v) => v / Math.hypot(...a));
-  const decode = (text, Kind) => new Kind(Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer);
-  const steps16 = decode(view.scan.xyz, Uint16Array), normals = decode(view.scan.normals, Int8Array);
+  const { sum, dot, cross, unit, bytes } = vector;
+  const sub = (a, b) => sum(a, b, -1);
+  const steps16 = bytes(view.scan.xyz, Uint16Array), normals = bytes(view.scan.normals, Int8Array);
   const at = (i) => [0, 1, 2].map((k) => view.scan.low[k] + view.scan.step * steps16[3 * i + k]);
 
   /** The way the face about a place looks, towards the viewer: mean of the normals close by. */
   function faceOf(place, eye) {
-    let sum = [0, 0, 0], nearest = [Infinity, 0];
+    let total = [0, 0, 0], nearest = [Infinity, 0];
     for (let i = 0; i < normals.length / 3; i++) {
       const away = Math.hypot(...sub(at(i), place));
       if (away < nearest[0]) nearest = [away, i];
       if (away > look.patch) continue;
       const n = [normals[3 * i], normals[3 * i + 1], normals[3 * i + 2]];
       const sign = dot(n, eye) < 0 ? -1 : 1;
-      sum = add(sum, n, sign);
+      total = sum(total, n, sign);
     }
-    if (Math.hypot(...sum) === 0) sum = [0, 1, 2].map((k) => normals[3 * nearest[1] + k]);
-    return unit(sum);
+    if (Math.hypot(...total) === 0) total = [0, 1, 2].map((k) => normals[3 * nearest[1] + k]);
+    return unit(total);
   }
 
   function take(event) {
     const step = form.elements.step.value, { place, eye } = event.detail;
     steps.push([step, touched[step]]);
-    touched[step] = step === "above" ? add(look.middle, faceOf(place, eye), look.size) : place;
+    touched[step] = step === "above" ? sum(look.middle, faceOf(place, eye), look.size) : place;
     const next = ORDER.find((name) => !touched[name]);
     if (next) form.elements.step.value = next;
     show();
@@ -46,7 +42,7 @@
     const { front, above, left } = touched;
     if (!front || !above) return "";
     const up = unit(sub(above, look.middle));
-    const ahead = sub(front, look.middle), level = add(ahead, up, -dot(ahead, up));
+    const ahead = sub(front, look.middle), level = sum(ahead, up, -dot(ahead, up));
     if (Math.hypot(...level) < 0.15 * look.size) return "The front is nearly straight above or below the middle: touch front or up again.";
     if (left && dot(cross(up, unit(level)), sub(left, look.middle)) < 0) return "With this front and up, the part you touched is on the right: touch front or up again.";
     return "";
@@ -63,6 +59,7 @@
     told.textContent = wrong || (done ? (left ? "All three agree." : "Enough; touch a part on the left to be sure.") : "Turn the scan so that you see the place, then touch it.");
     told.classList.toggle("warn", Boolean(wrong));
     form.querySelector("[data-do=download]").disabled = !done;
+    form.querySelector("[data-do=undo]").disabled = steps.length === 0;
     options.textContent = done ? command() : look.command;
   }
 

@@ -1,6 +1,7 @@
 "use strict";
 // Names given by clicking: one form below the 3D view, an undo for each step, and a names file to download. What was
-// given stays in the browser's own storage, where it gives a page of a file one, by what each point was called.
+// given stays in the browser's own storage, where it gives a page of a file one, by scan, page and what each point was
+// called.
 (() => {
   const { view, naming } = JSON.parse(document.getElementById("data").textContent);
   const form = document.getElementById("naming");
@@ -14,7 +15,7 @@
   let chosen = -1;
 
   const kept = document.getElementById("naming-kept");
-  const KEY = `barerail names ${location.pathname}`;
+  const KEY = `barerail names ${naming.scan} ${location.pathname}`;
   let unsaved = false;
 
   const MIRROR = { "-L": "-R", "-R": "-L" };
@@ -125,7 +126,7 @@
 
   function csv() {
     const rows = [...given].map(([i, name]) => [cell(name), point(i).kind, ...point(i).at.map((v) => v.toFixed(3))].join());
-    return [...naming.map((line) => `# ${line}`), "name,kind,x_mm,y_mm,z_mm", ...rows, ""].join("\n");
+    return [...naming.header.map((line) => `# ${line}`), "name,kind,x_mm,y_mm,z_mm", ...rows, ""].join("\n");
   }
 
   function download() {

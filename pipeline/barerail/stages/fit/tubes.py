@@ -53,7 +53,7 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
     axis, point, radius = start.axis, start.point, start.radius
     for _ in range(2):
         rows = skin_of(cloud.surface, axis, point, radius)
-        low, high = _run(cloud.surface, rows, axis, point, radius)
+        low, high = run_of(cloud.surface, rows, axis, point, radius)
         if high - low < max(0.5 * radius, 15.0):
             return None
         along = (cloud.surface.points[rows] - point) @ axis
@@ -68,7 +68,7 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
     return _feature(cloud, fit, points, noise, settings)
 
 
-def _run(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
+def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
     """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to 60 mm let pass."""
     if len(rows) < 12:
         return 0.0, 0.0
