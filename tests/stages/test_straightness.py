@@ -23,6 +23,7 @@ from barerail.records import (
     Station,
     Straightness,
 )
+from barerail.scene.faults import Drift
 from barerail.settings import StraightnessSettings
 from barerail.stages.straightness import straightness
 from barerail.stages.straightness.bays import bays
@@ -154,14 +155,26 @@ def test_a_bent_station_is_left_out() -> None:
 
 
 def test_drift_is_in_u_and_its_share_apart() -> None:
-    """Two cross readings, each 2 a^2 + (b W)^2, front less rear: by hand for a = 0.05 mm, b = 0.2 mm/m, W = 0.8 m."""
-    one = 2 * 0.05**2 + (0.2 * 0.8) ** 2
-    by_hand = 2 * math.degrees(math.sqrt(2 * one) / 800)
-    quiet, drifting = (measure(noise=n, supports_known=True) for n in (QUIET, NOISE))
+    """What grows along the car: two cross readings, each (b W)^2, front less rear: by hand, b = 0.2 mm/m, W = 0.8 m."""
+    by_hand = 2 * math.degrees(math.sqrt(2) * 0.2 * 0.8 / 800)
+    growing = NoiseModel(0.1, 0.0, 5.0, 0.0, 0.2)
+    quiet, drifting = (measure(noise=n, supports_known=True) for n in (QUIET, growing))
     assert drifting.measures["twist_deg"].U_drift == pytest.approx(by_hand, rel=1e-3)
     assert quiet.measures["twist_deg"].U_drift == 0
     small, large = (s.measures["twist_deg"].U or 0.0 for s in (quiet, drifting))
     assert 0 < small < 0.004 and large == pytest.approx(math.hypot(small, by_hand), rel=1e-3)
+
+
+def test_drift_of_a_simulated_scanner_is_covered_and_no_more() -> None:
+    """50 scans of a true frame, waves of 1.5 to 6 m and 0.08 mm each way, its size set as what it is."""
+    noise, z = NoiseModel(0.1, 0.0, 5.0, 0.08, 0.0), []
+    names = ("twist_deg", "sidesway_mm", "diamond_mm", "sag_left_less_right_mm", "mash_mm")
+    for seed in range(50):
+        s = measure(Drift(0.08, np.random.default_rng([seed, 41])), noise, supports_known=True)
+        z.append([value(s, n) / (s.measures[n].U_drift or 0.0) for n in names])
+    inside, rms = np.mean(np.abs(z) < 1), 2 * np.sqrt(np.mean(np.square(z), axis=0))
+    assert 0.90 < inside < 0.99
+    assert np.all(rms > 0.6) and np.all(rms < 1.3), dict(zip(names, rms))
 
 
 def test_u_of_the_twist_covers() -> None:

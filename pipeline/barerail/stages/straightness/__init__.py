@@ -11,7 +11,17 @@ from barerail.records import Array, Datum, Features, Measure, MountPoints, Note,
 from barerail.settings import StraightnessSettings
 
 from .bays import bays
-from .modes import NO_DRAWING, Stretch, diamond_and_mash, gauge_width, rail_roll, sag_difference, sidesway, twist
+from .modes import (
+    NO_DRAWING,
+    Stretch,
+    centreline,
+    diamond_and_mash,
+    gauge_width,
+    rail_roll,
+    sag_difference,
+    sidesway,
+    twist,
+)
 from .reference import against
 from .sits import sits
 from .stations import pairs_at, sides_of, unused
@@ -63,12 +73,12 @@ def straightness(
     stretch = Stretch.of(pairs)
     stood = 0.0 if settings.supports_known else settings.elastic_mm
     measures, weight = twist(stretch, features.noise, stood)
-    sway, yaw, yaw_var = sidesway(stretch, features.noise)
-    diamond, mash = diamond_and_mash(stretch, features, datum, yaw, yaw_var)
+    curve = centreline(stretch)
+    diamond, mash = diamond_and_mash(stretch, features, datum, curve)
     measures |= {
         "gauge_width_mm": gauge_width(stretch, left, right, features.noise),
         "diamond_mm": diamond,
-        "sidesway_mm": sway,
+        "sidesway_mm": sidesway(stretch, curve, features.noise),
         "sag_mm": Measure(None, None, "mm", NO_DRAWING),
         "sag_left_less_right_mm": sag_difference(stretch, features.noise),
         "mash_mm": mash,

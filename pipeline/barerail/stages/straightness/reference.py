@@ -1,16 +1,17 @@
 """The ends of the frame against a section of it that is taken as undamaged."""
 
 import re
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from barerail.errors import DataError, UsageError
-from barerail.geometry.trend import Trend, trend
-from barerail.records import Array, Measure, NoiseModel
+from barerail.geometry.drift import grown
+from barerail.geometry.trend import trend
+from barerail.records import Array, Frozen, Measure, NoiseModel
 
-from .modes import Stretch, measure
-from .stations import slow
+from .modes import Stretch, drift, measure
 
 LEVEL_DEG = 3.0
 """Turn of a rail against its own reference section beyond which its height there is by design, degrees."""
@@ -57,35 +58,49 @@ def _end(
 ) -> dict[str, Measure]:
     middle, d = (s.left + s.right) / 2, s.left - s.right
     width = np.hypot(d[:, 1], d[:, 2])
-    far = abs(float(s.x[row] - s.x[inside].mean()))
-    drift = float(np.sqrt(slow(noise, far)))
-    turned = float(np.sqrt(2 * slow(noise, s.gauge))) / s.gauge
+    grows = grown(noise, abs(float(s.x[row] - s.x[inside].mean())))
+    turns = 2 * grown(noise, s.gauge) / s.gauge**2
     roll, roll_var = np.arctan2(d[:, 2], d[:, 1]), (s.left_var[:, 2] + s.right_var[:, 2]) / width**2
-    side, u_side = _off(s.x, middle[:, 1], (s.left_var[:, 1] + s.right_var[:, 1]) / 4, inside, row, 1)
-    twist, u_twist = _off(s.x, roll, roll_var, inside, row, 0)
+    side = _off(s.x, middle[:, 1], (s.left_var[:, 1] + s.right_var[:, 1]) / 4, inside, row, 1)
+    twist = _off(s.x, roll, roll_var, inside, row, 0)
+    half, across = side.weights / 2, twist.weights / width
+    turned = drift(s, noise, across, -across, turns)
     out = {
-        f"sidesway_{end}_mm": measure(side, u_side, drift, "mm"),
-        f"twist_{end}_deg": measure(twist, u_twist, turned, "deg", float(np.degrees(1.0)), stood / s.gauge),
+        f"sidesway_{end}_mm": measure(side.value, side.u, drift(s, noise, half, half, grows), "mm"),
+        f"twist_{end}_deg": measure(twist.value, twist.u, turned, "deg", float(np.degrees(1.0)), stood / s.gauge),
     }
-    for name, at, var in (("left", s.left, s.left_var), ("right", s.right, s.right_var)):
-        out[f"sag_{name}_{end}_mm"] = _sag(s.x, at[:, 2], var[:, 2], inside, row, drift)
+    for k, (name, at, var) in enumerate((("left", s.left, s.left_var), ("right", s.right, s.right_var))):
+        off = _off(s.x, at[:, 2], var[:, 2], inside, row, 1)
+        slow = drift(s, noise, off.weights * (1 - k), off.weights * k, grows)
+        out[f"sag_{name}_{end}_mm"] = _sag(s.x, at[:, 2], inside, row, off, slow)
     return out
 
 
-def _sag(x: Array, z: Array, var: Array, inside: NDArray[np.bool_], row: int, drift: float) -> Measure:
+def _sag(x: Array, z: Array, inside: NDArray[np.bool_], row: int, off: "Off", slow: float) -> Measure:
     """How far the end lies below the line, positive: down."""
-    off, u = _off(x, z, var, inside, row, 1)
     beyond = (x - x[row]) * np.sign(x[inside].mean() - x[row]) <= np.abs(x[inside] - x[row]).min()
     steep = np.abs(np.diff(z[beyond]) / np.diff(x[beyond])).max(initial=0.0)
     if np.degrees(np.arctan(steep)) > LEVEL_DEG:
         return Measure(None, None, "mm", KICKED)
-    return measure(-off, u, drift, "mm")
+    return measure(-off.value, off.u, slow, "mm")
 
 
-def _off(x: Array, y: Array, var: Array, inside: NDArray[np.bool_], row: int, degree: int) -> tuple[float, float]:
-    """Reading at `row` less the line (degree 1) or the mean (0) through those inside, and its standard uncertainty."""
+@dataclass(frozen=True, eq=False)
+class Off(Frozen):
+    """A reading less the line through others: value, standard uncertainty of the fits, weight (n,) of each reading."""
+
+    value: float
+    u: float
+    weights: Array
+
+
+def _off(x: Array, y: Array, var: Array, inside: NDArray[np.bool_], row: int, degree: int) -> Off:
+    """Reading at `row` less the line (degree 1) or the mean (0) through those inside."""
     middle = float(x[inside].mean())
     columns = np.vander((x - middle) / 1000, degree + 1, increasing=True)
-    line: Trend = trend(columns[inside], y[inside], var[inside])
+    line = trend(columns[inside], y[inside], var[inside])
     u = float(columns[row] @ line.cov @ columns[row] + var[row])
-    return float(y[row] - columns[row] @ line.value), u**0.5
+    weights = np.zeros(len(x))
+    weights[row] = 1.0
+    weights[inside] -= columns[row] @ line.gain
+    return Off(float(weights @ y), u**0.5, weights)
