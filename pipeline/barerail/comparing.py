@@ -75,7 +75,7 @@ def _kept(
     with suppress(Enough):
         Ledger(job, job.settings, given, watch, "compare", asked)("compare", lambda progress: work())
     made = [job.folder / name for name in job.made("compare") if not name.startswith("work/")]
-    return Outcome({"compare": (job.folder / "compare" / "summary.txt").read_text("utf-8")}, tuple(made))
+    return Outcome({}, tuple(made))
 
 
 def _later(after: Path, watch: Watch) -> Mapping[str, Any]:
