@@ -116,7 +116,7 @@ def sag_difference(s: Stretch, noise: NoiseModel) -> Measure:
 def diamond_and_mash(s: Stretch, features: Features, datum: Datum, curve: Trend) -> tuple[Measure, Measure]:
     """Left rail ahead of the right one at the gauge width, and longer than it, from left/right pairs of features.
 
-    Each pair's dx, its width w: dx + yaw w = diamond w / gauge + mash s / 2, s from -1 at the rear to 1 at the front
+    Each pair's dx, its width w: dx + yaw w = (diamond + mash s / 2) w / gauge, s from -1 at the rear to 1 at the front
     station, the yaw that of the rails' centreline, `curve`. The diamond's drift holds the yaw's own.
     """
     pairs = Pairs.of(features, datum)
@@ -128,7 +128,8 @@ def diamond_and_mash(s: Stretch, features: Features, datum: Datum, curve: Trend)
         return Measure(None, None, "mm", why), Measure(None, None, "mm", why)
     gauge, noise, length = s.gauge, features.noise, float(np.ptp(s.x))
     yaw, yaw_var = 2 * float(curve.value[1]) / length, 4 * float(curve.cov[1, 1]) / length**2
-    columns = [pairs.width / gauge, place / 2] if wide else [pairs.width / gauge]
+    shear = pairs.width / gauge
+    columns = [shear, shear * place / 2] if wide else [shear]
     fit = _built(np.column_stack(columns), pairs.ahead + yaw * pairs.width, pairs.var)
     turned = curve.gain[1] / length * float(fit.gain[0] @ pairs.width)
     along, grows = pairs.drift(noise, fit.gain), grown(noise, gauge)
