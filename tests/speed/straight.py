@@ -18,13 +18,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "stages"))
 
 from datum_case import GAUGE, KICKED, features_of, some_pose
 
-from barerail.geometry.frames import invert
+from barerail.geometry.frames import invert, transform
 from barerail.records import Datum, NoiseModel
 from barerail.scene import SceneCase, make
 from barerail.scene.faults import Drift
@@ -90,7 +89,7 @@ def scanned(seed: int, drift: float):
         return None
     x = np.array([s.x for s in result.stations if s.used])
     low, high = made.truth["x_range"]
-    paths = [np.array(f["path_true"]) for f in made.truth["features"] if f["kind"] == "rail"]
+    paths = [transform(car.car_from_scan, f["path_true"]) for f in made.truth["features"] if f["kind"] == "rail"]
     left, right = (_read(p, x) for p in sorted(paths, key=lambda p: -p[:, 1].mean()))
     share = (2 * x - x.min() - x.max()) / np.ptp(x)
     roll = np.degrees(np.arctan2(left[:, 1] - right[:, 1], left[:, 0] - right[:, 0]))
@@ -110,7 +109,7 @@ def _middle(x, low, high):
 def _read(path, x):
     """y and z (n, 2) of a centreline at x."""
     order = np.argsort(path[:, 0])
-    return np.column_stack([CubicSpline(path[order, 0], path[order, k])(x) for k in (1, 2)])
+    return np.column_stack([np.interp(x, path[order, 0], path[order, k]) for k in (1, 2)])
 
 
 def _noisy(features, rng):
