@@ -42,7 +42,14 @@ MEANING = {
     "diamond": "left rail ahead of the right one is positive, at the gauge width",
     "sidesway": "how far the ends of the centreline lie to the left of its middle",
     "sag": "how far the middle lies below the ends",
+    "sag_left_less_right": "how much more the left rail sags than the right one",
     "mash": "left rail longer than the right one is positive",
+    "gauge_width": "mean distance of the rail centres",
+    **dict.fromkeys(
+        ("rail_roll_left", "rail_roll_right"),
+        "how far that rail's own section turns from the rear to the front station, left edge up at the front is "
+        "positive; twist is the frame's, roll the rail's own",
+    ),
     **dict.fromkeys(
         ("sidesway_rear", "sidesway_front"),
         f"how far that end of the centreline lies to the left, off the line through {SECTION}",

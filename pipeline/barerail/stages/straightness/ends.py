@@ -30,7 +30,7 @@ KICKED = "the rail rises or falls there by design: its sag can't be told without
 FLARED = "the rail runs in or out there by design: its sidesway can't be told without a drawing or a scan from before"
 ALONE = "needs a section that you take as undamaged (--reference), a drawing or a scan from before"
 KICKED_ALONE = f"on a rail that rises or falls by design sag means nothing by itself: {ALONE}"
-INSIDE = "it lies in the reference section"
+INSIDE = "that end lies in the reference section"
 SHORT = f"fewer than {FEWEST} stations beyond it"
 
 
