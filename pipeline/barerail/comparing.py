@@ -1,6 +1,7 @@
 """A later job compared with an earlier one, kept in the later one's folder."""
 
 import json
+import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -17,7 +18,7 @@ from barerail.ledger import BEFORE, Enough, Ledger, Watch
 from barerail.outputs.in_axes import forward, moves_in, points_forward, points_in, rearward
 from barerail.records import CHASSIS, Datum, MountPoints, Moves, Wanted, Written
 from barerail.run import Outcome, run
-from barerail.settings import PointsSettings, ReportSettings, Settings, other_way
+from barerail.settings import PointsSettings, ReportSettings, Settings, StraightnessSettings, other_way
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.points import points
 from barerail.store import names, tables
@@ -40,6 +41,7 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     second = _later(after, watch)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
+        asked = _as_stood(asked, known.settings.straightness, job.settings.straightness)
         return _kept(job, asked, given, watch, lambda: _compared(first, second, asked, job.settings, given))
 
 
@@ -50,14 +52,21 @@ def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -
     own = second["datum"].axes
     wanted, axes = names.parse(data, drawing.name, own).wanted, names.axes_of(data, drawing.name, own)
 
-    def work() -> Written:
+    def work(asked: CompareSettings) -> Written:
         moves, car = against_drawing(wanted, second, asked)
         car = replace(car if axes == "iso8855" else rearward(car), origin=f"that of {drawing.name}")
         title = f"{drawing.name} → {_names(second['clean'].scan)}"
         return _against(moves_in(moves, axes), car, title, data)
 
     with opened(after) as job:
-        return _kept(job, asked, {BEFORE: data}, watch, work)
+        stood = _as_stood(asked, job.settings.straightness)
+        return _kept(job, stood, {BEFORE: data}, watch, lambda: work(stood))
+
+
+def _as_stood(asked: CompareSettings, *stood: StraightnessSettings) -> CompareSettings:
+    """What is asked, with what is not known of how the frame stood at each of the scans."""
+    open_ = [s.elastic_mm for s in stood if not s.supports_known]
+    return asked.model_copy(update={"stood_mm": math.hypot(*open_)})
 
 
 def _kept(
@@ -66,7 +75,7 @@ def _kept(
     with suppress(Enough):
         Ledger(job, job.settings, given, watch, "compare", asked)("compare", lambda progress: work())
     made = [job.folder / name for name in job.made("compare") if not name.startswith("work/")]
-    return Outcome({"compare": (job.folder / "compare" / "summary.txt").read_text("utf-8")}, tuple(made))
+    return Outcome({}, tuple(made))
 
 
 def _later(after: Path, watch: Watch) -> Mapping[str, Any]:

@@ -128,6 +128,5 @@ def _results(records: Any, until: str) -> list[str]:
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),
     }
-    made["compare"] = lambda: records["compare"]
-    wanted = [name for name in made if name != "compare"] if until == "report" else [until]
+    wanted = list(made) if until == "report" else [until]
     return [made[name]() for name in wanted if name in made and name in records]

@@ -35,10 +35,15 @@ def moves() -> Moves:
     at = rng.uniform(-500, 500, (300, 3))
     distance = np.where(at[:, 0] > 0, 0.1, np.nan)
     rail = RailShift("L", at[:5], np.zeros((5, 3)), 0.2 * np.ones((5, 3)), np.zeros(5), np.ones(5))
-    measures = {"twist_deg": Measure(0.1, 0.05, "deg"), "sag_mm": Measure(None, None, "mm", "left open")}
+    measures = {
+        "twist_deg": Measure(0.1, 0.05, "deg", "", 0.02, 0.04),
+        "sag_mm": Measure(None, None, "mm", "left open"),
+    }
     still = shift("b-L", (0.1, 0, 0), "no movement above U", limit_mm=1.0, verdict="within")
+    moved = replace(moved, U_drift_mm=0.123, U_supports_mm=0.31)
     return Moves(unmoved, (moved, still, lost), {}, ("new-1",), measures, (rail,),
-                 DistanceMap(at, distance, np.full(300, 0.3)), (Note("compare", "laid on what stayed"),))  # fmt: skip
+                 DistanceMap(at, distance, np.full(300, 0.3)), (Note("compare", "laid on what stayed"),),
+                 ("drift", "supports"))  # fmt: skip
 
 
 def test_tables_say_unit_axes_u_and_the_limits_owner() -> None:
@@ -47,11 +52,13 @@ def test_tables_say_unit_axes_u_and_the_limits_owner() -> None:
     rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
     assert [r["name"] for r in rows] == ["a <b>-L", "b-L", "gone-L"]
     assert (rows[0]["dy_mm"], rows[0]["U_dy_mm"], rows[0]["verdict"]) == ("-1.800", "0.400", "outside")
+    assert (rows[0]["U_drift_mm"], rows[0]["U_supports_mm"]) == ("0.123", "0.310")
     assert rows[2]["dx_mm"] == "" and rows[2]["state"] == "not found"
     for word in ("unit: mm", "iso8855", "k = 2", "later less earlier", "limits are the user's", "guard band"):
         assert word in " ".join(text.replace("# ", "").split())
     document = json.loads(files["compare/moved.json"])
     assert document["measures"]["twist_deg_U"] == 0.05 and document["measures"]["sag_mm_reason"] == "left open"
+    assert document["measures"]["twist_deg_U_supports"] == 0.04 and document["assumed"] == ["drift", "supports"]
     assert document["points"][2]["shift_mm"] is None
     assert len(files["compare/rails.csv"].decode().split("U_roll_deg\n")[1].splitlines()) == 5
 
@@ -59,7 +66,9 @@ def test_tables_say_unit_axes_u_and_the_limits_owner() -> None:
 def test_words_tell_what_moved_what_is_missing_and_what_can_t_be_told() -> None:
     words = moved_words(moves())
     for part in ("1 of 2 points moved", "1.8 ± 0.4 mm inboard", "not found in the later scan: gone-L",
-                 "1 outside: a <b>-L", "only in the later scan: new-1", "not determinable: left open"):  # fmt: skip
+                 "1 outside: a <b>-L", "only in the later scan: new-1", "not determinable: left open",
+                 "0.13       0.31", "+0.100 ± 0.050 deg    0.020      0.040",
+                 "assumed: how the frame stood, not known"):  # fmt: skip
         assert part in words
     none = replace(moves(), shifts=tuple(replace(s, limit_mm=None, verdict="") for s in moves().shifts))
     assert "no limit was given" in moved_words(none)

@@ -83,8 +83,8 @@ def test_what_stands_on_one_side_only_is_said():
 
 def test_straightness_words():
     said = straightness_words(straightness())
-    assert "+0.251  0.021           deg" in said
-    assert "not determinable: it needs a drawing or an earlier scan" in said
+    assert "+0.251  0.021                      deg" in said
+    assert "not determinable: sag: it needs a drawing or an earlier scan" in said
     assert "not proven: limit 3.5 mm" in said and "gauge width 801.0 mm, 2 of 3 stations used" in said
     assert "positive: the left rail is the higher one" in " ".join(said.split())
     assert max(map(len, said.splitlines())) <= 120

@@ -1,9 +1,15 @@
-"""How well frame modes come out, and whether U holds: `python tests/speed/straight.py --frames 100 --seed 20`.
+"""How well frame modes come out, and whether U holds.
+
+    python tests/speed/straight.py --frames 100 --seed 20
+    python tests/speed/straight.py --frames 12 --seed 20 --scans
 
 Each frame is a kicked-up ladder whose stations and holes are moved by a random twist up to 1 degree and diamond,
 sidesway, sag and mash up to 5 mm, all at once, seen with station noise and with or without a scanner's slow drift, a
 smooth vector field of 0.08 mm per axis, set as what it is. Printed: mean error against U, share inside k = 2, rms of
 error over u.
+
+With --scans each frame is a small chassis of 3 mm spacing, scanned, cleaned and fitted, no stations by hand; true twist
+and sidesway are then those of the bent rails' own centrelines, read alike at the stations used.
 """
 
 import argparse
@@ -17,14 +23,18 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "stages"))
 
 from datum_case import GAUGE, KICKED, features_of, some_pose
 
-from barerail.geometry.frames import invert
+from barerail.geometry.frames import invert, transform
 from barerail.records import Datum, NoiseModel
+from barerail.scene import SceneCase, make
 from barerail.scene.faults import Drift
-from barerail.settings import StraightnessSettings
+from barerail.settings import FitSettings, Settings, StraightnessSettings
+from barerail.stages.clean import clean
+from barerail.stages.fit import fit
 from barerail.stages.straightness import straightness
 
 LOW, HIGH = -900.0, 2100.0
 DRIFT_MM, STATION_MM, HOLE_MM, BUILD_MM = 0.08, 0.03, 0.03, 0.2
+SORTS = ("perimeter", "ladder", "channel")
 KNOWN = StraightnessSettings(supports_known=True)
 
 
@@ -64,6 +74,44 @@ def frame(seed: int, drift: float):
     return {n: (result.measures[n].value - v, result.measures[n].U) for n, v in expected.items()}
 
 
+def scanned(seed: int, drift: float):
+    """Errors and U by measure of one scanned frame; None where its rails weren't found."""
+    rng = np.random.default_rng([seed, 5])
+    twist, diamond, sway, sag, mash = (rng.uniform(-1, 1, 5) * [1.0, 5.0, 5.0, 5.0, 5.0]).tolist()
+    case = SceneCase(SORTS[seed % 3], seed, seed, small=True, spacing_mm=3.0, drift_mm=drift, twist_deg=twist,
+                     diamond_mm=diamond, sway_mm=sway, sag_mm=sag, mash_mm=mash)  # fmt: skip
+    made, settings = make(case), FitSettings(drift_mm=drift, drift_mm_per_m=0.0)
+    features = fit(clean(made.scan, Settings().clean), settings)
+    pose = np.array(made.truth["scan_from_car"])
+    car = Datum(invert(pose), 1e-8 * np.eye(6), "iso8855", "", "given", (), {}, {}, "mm", 1.0)
+    result = straightness(features, car, KNOWN)
+    if result.measures["twist_deg"].value is None:
+        return None
+    x = np.array([s.x for s in result.stations if s.used])
+    low, high = made.truth["x_range"]
+    paths = [transform(car.car_from_scan, f["path_true"]) for f in made.truth["features"] if f["kind"] == "rail"]
+    left, right = (_read(p, x) for p in sorted(paths, key=lambda p: -p[:, 1].mean()))
+    share = (2 * x - x.min() - x.max()) / np.ptp(x)
+    roll = np.degrees(np.arctan2(left[:, 1] - right[:, 1], left[:, 0] - right[:, 0]))
+    reach = np.ptp(x) / (high - low)
+    expected = {"twist_deg": 2 * np.polyfit(share, roll, 1)[0], "diamond_mm": diamond + mash * _middle(x, low, high),
+                "sidesway_mm": np.polyfit(share, (left[:, 0] + right[:, 0]) / 2, 2)[0], "mash_mm": mash * reach,
+                "sag_left_less_right_mm": np.polyfit(share, left[:, 1] - right[:, 1], 2)[0]}  # fmt: skip
+    known = {n: result.measures[n] for n in expected}
+    return {n: (m.value - expected[n], m.U) if m.value is not None else (np.nan, np.nan) for n, m in known.items()}
+
+
+def _middle(x, low, high):
+    """Half of the share of the rails at which the stations' middle lies: there mash reads as a diamond."""
+    return (x.min() + x.max() - low - high) / (high - low) / 2
+
+
+def _read(path, x):
+    """y and z (n, 2) of a centreline at x."""
+    order = np.argsort(path[:, 0])
+    return np.column_stack([np.interp(x, path[order, 0], path[order, k]) for k in (1, 2)])
+
+
 def _noisy(features, rng):
     rails = []
     for rail in features.rails:
@@ -87,15 +135,17 @@ def main() -> None:
     ask = argparse.ArgumentParser()
     ask.add_argument("--frames", type=int, default=100)
     ask.add_argument("--seed", type=int, default=20)
+    ask.add_argument("--scans", action="store_true", help="whole scans; with drift only")
     args = ask.parse_args()
-    for drift in (0.0, DRIFT_MM):
-        rows = [frame(seed, drift) for seed in range(args.seed, args.seed + args.frames)]
-        print(f"drift {drift} mm")
+    for drift in (DRIFT_MM,) if args.scans else (0.0, DRIFT_MM):
+        made = [(scanned if args.scans else frame)(seed, drift) for seed in range(args.seed, args.seed + args.frames)]
+        rows = [r for r in made if r is not None]
+        print(f"drift {drift} mm, {len(rows)} of {len(made)} frames with rails")
         for name in rows[0]:
-            error, u = np.array([r[name] for r in rows]).T
+            error, u = np.array([r[name] for r in rows if np.isfinite(r[name][0])]).T
             inside, rms = np.mean(np.abs(error) <= u), np.sqrt(np.mean((2 * error / u) ** 2))
             print(
-                f"  {name:<12} mean error {error.mean():+.4f}, U/4 {u.mean() / 4:.4f}, "
+                f"  {name:<22} {len(error)}: mean error {error.mean():+.4f}, U/4 {u.mean() / 4:.4f}, "
                 f"largest {np.abs(error).max():.3f}, inside {100 * inside:.0f} %, rms {rms:.2f}"
             )
 

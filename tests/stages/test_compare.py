@@ -169,6 +169,12 @@ def test_limits_keep_a_guard_band_and_unknown_names_are_refused() -> None:
     bent = by[420.0]
     assert bent.verdict == {2.0: "outside", 4.0: "not proven"}[bent.limit_mm]
     assert by[1900.0].verdict == "within"
+    stood, *_ = compared(pulled, limit_mm=2.0, stood_mm=1.0)
+    assert {s.verdict for s in stood.shifts} == {"not proven"} and stood.assumed == ("drift", "supports")
+    assert any("how the frame stood" in n.text and n.warning for n in stood.notes) and m.assumed == ("drift",)
+    for a, b in zip(m.shifts, stood.shifts, strict=True):
+        assert a.U_supports_mm == 0 and b.U_mm == pytest.approx(np.hypot(a.U_mm, b.U_supports_mm), rel=1e-3)
+        assert 0 < b.U_drift_mm < b.U_mm and b.found == a.found
     with pytest.raises(UsageError, match="is called nonsense"):
         compared(limits={"nonsense": 1.0})
     with pytest.raises(UsageError, match="no such point in the earlier job"):

@@ -10,6 +10,7 @@ from datum_case import GAUGE, KICKED, LEVEL, NOISE, features_of, some_pose, stra
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert
+from barerail.outputs.words import straightness_words
 from barerail.records import (
     Array,
     Datum,
@@ -23,6 +24,7 @@ from barerail.records import (
     Station,
     Straightness,
 )
+from barerail.scene.faults import Drift
 from barerail.settings import StraightnessSettings
 from barerail.stages.straightness import straightness
 from barerail.stages.straightness.bays import bays
@@ -154,14 +156,26 @@ def test_a_bent_station_is_left_out() -> None:
 
 
 def test_drift_is_in_u_and_its_share_apart() -> None:
-    """Two cross readings, each 2 a^2 + (b W)^2, front less rear: by hand for a = 0.05 mm, b = 0.2 mm/m, W = 0.8 m."""
-    one = 2 * 0.05**2 + (0.2 * 0.8) ** 2
-    by_hand = 2 * math.degrees(math.sqrt(2 * one) / 800)
-    quiet, drifting = (measure(noise=n, supports_known=True) for n in (QUIET, NOISE))
+    """What grows along the car: two cross readings, each (b W)^2, front less rear: by hand, b = 0.2 mm/m, W = 0.8 m."""
+    by_hand = 2 * math.degrees(math.sqrt(2) * 0.2 * 0.8 / 800)
+    growing = NoiseModel(0.1, 0.0, 5.0, 0.0, 0.2)
+    quiet, drifting = (measure(noise=n, supports_known=True) for n in (QUIET, growing))
     assert drifting.measures["twist_deg"].U_drift == pytest.approx(by_hand, rel=1e-3)
     assert quiet.measures["twist_deg"].U_drift == 0
     small, large = (s.measures["twist_deg"].U or 0.0 for s in (quiet, drifting))
     assert 0 < small < 0.004 and large == pytest.approx(math.hypot(small, by_hand), rel=1e-3)
+
+
+def test_drift_of_a_simulated_scanner_is_covered_and_no_more() -> None:
+    """50 scans of a true frame, waves of 1.5 to 6 m and 0.08 mm each way, its size set as what it is."""
+    noise, z = NoiseModel(0.1, 0.0, 5.0, 0.08, 0.0), []
+    names = ("twist_deg", "sidesway_mm", "diamond_mm", "sag_left_less_right_mm", "mash_mm")
+    for seed in range(50):
+        s = measure(Drift(0.08, np.random.default_rng([seed, 41])), noise, supports_known=True)
+        z.append([value(s, n) / (s.measures[n].U_drift or 0.0) for n in names])
+    inside, rms = np.mean(np.abs(z) < 1), 2 * np.sqrt(np.mean(np.square(z), axis=0))
+    assert 0.90 < inside < 0.99
+    assert np.all(rms > 0.6) and np.all(rms < 1.3), dict(zip(names, rms))
 
 
 def test_u_of_the_twist_covers() -> None:
@@ -360,7 +374,10 @@ def test_ends_against_a_reference_section() -> None:
     assert value(s, "sidesway_front_mm") == pytest.approx(5 * (s.to_x_mm - 900) / 1200, abs=0.05)
     assert value(s, "twist_front_deg") == pytest.approx(0, abs=1e-3)
     assert s.measures["sag_left_front_mm"].value is None and "by design" in s.measures["sag_left_front_mm"].reason
-    assert "sidesway_rear_mm" not in s.measures
+    for side in ("left", "right"):
+        assert value(s, f"sidesway_{side}_front_mm") == pytest.approx(value(s, "sidesway_front_mm"), abs=0.02)
+    rear = [m for name, m in s.measures.items() if "_rear_" in name]
+    assert len(rear) == 7 and all(m.value is None and "lies in the reference section" in m.reason for m in rear)
     with pytest.raises(UsageError, match=r"rear, front, or a stretch"):
         measure(reference="middle")
     with pytest.raises(DataError, match="holds 0 stations"):
@@ -376,3 +393,39 @@ def test_sag_of_a_level_rail_against_its_own_middle() -> None:
     front = s.to_x_mm
     assert value(s, "sag_left_front_mm") == pytest.approx(4 * (front - 500) / 1000, abs=0.05)
     assert value(s, "sag_right_front_mm") == pytest.approx(0, abs=0.01)
+    assert value(s, "sag_left_less_right_front_mm") == pytest.approx(value(s, "sag_left_front_mm"), abs=0.02)
+    assert value(s, "sidesway_front_mm") == pytest.approx(0, abs=0.01)
+    alone = straightness(features, car(), KNOWN)
+    assert value(alone, "sag_left_less_right_front_mm") == pytest.approx(4 * (front - 500) / 1000, abs=0.2)
+    for name in ("sag_left_front_mm", "sag_right_front_mm", "sidesway_left_rear_mm", "twist_front_deg"):
+        assert alone.measures[name].value is None and "--reference" in alone.measures[name].reason
+    loose = straightness(features, car(), StraightnessSettings(reference="-1500..400")).measures["sag_left_front_mm"]
+    assert loose.U_supports == pytest.approx(2.0) and (loose.U or 0) > 2.0
+
+
+def test_each_end_s_sidesway_without_a_reference_is_off_the_rest_of_the_frame() -> None:
+    """The last 500 mm at the front bent to the left, the rear true; on kicked-up rails sag is said to mean nothing."""
+
+    def hit(p: Array) -> Array:
+        return p + np.column_stack([0 * p[:, 0], 5.0 * np.clip((p[:, 0] - 1600) / 500, 0, 1), 0 * p[:, 0]])
+
+    s = measure(hit, supports_known=True)
+    assert value(s, "sidesway_front_mm") == pytest.approx(5 * (s.to_x_mm - 1600) / 500, abs=0.05)
+    assert value(s, "sidesway_rear_mm") == pytest.approx(0, abs=0.5)
+    assert (s.measures["sidesway_front_mm"].U or 9) < 0.2
+    assert "means nothing by itself" in s.measures["sag_left_front_mm"].reason
+    words = " ".join(straightness_words(s).split())
+    assert "sag means nothing by itself: needs a section that you take as undamaged (--reference)" in words
+    assert "sidesway rear, sidesway front: how far that end of the centreline lies to the left" in words
+
+
+def test_drift_at_each_end_is_covered() -> None:
+    noise, z = NoiseModel(0.1, 0.0, 5.0, 0.08, 0.0), []
+    names = [f"{what}_front_mm" for what in ("sidesway", "sag_left_less_right", "sidesway_left", "sag_right")]
+    for seed in range(50):
+        features = replace(
+            features_of(LEVEL, Drift(0.08, np.random.default_rng([seed, 43])), some_pose(1)), noise=noise
+        )
+        s = straightness(features, car(), StraightnessSettings(supports_known=True, reference="-1500..0"))
+        z.append([value(s, n) / (s.measures[n].U_drift or 0.0) for n in names])
+    assert 0.90 < np.mean(np.abs(z) < 1) < 0.99

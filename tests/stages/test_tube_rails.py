@@ -8,7 +8,7 @@ import pytest
 from datum_case import KICKED, features_of, some_pose, straight
 from fit_case import Points, Scanner, across
 
-from barerail.geometry.frames import direction, invert, transform
+from barerail.geometry.frames import direction, from_rotation_vector, invert, rigid, transform
 from barerail.geometry.tube_pair import frame_rails, lowest_pair
 from barerail.outputs.page_straight import straight_figure
 from barerail.outputs.page_tables import station_rows
@@ -18,6 +18,8 @@ from barerail.outputs.words import straightness_words
 from barerail.records import Array, Datum, Features, MountPoints, Rail, Straightness
 from barerail.settings import CleanSettings, FitSettings, PointsSettings, StraightnessSettings
 from barerail.stages.clean import clean
+from barerail.stages.datum.surface import Surface
+from barerail.stages.datum.vertical import level_of, lows_of
 from barerail.stages.fit import fit
 from barerail.stages.fit.rails import side_by_side
 from barerail.stages.points import points
@@ -196,3 +198,17 @@ def _turned(rail: Rail, turn: Array) -> Rail:
         at, axes = transform(inverse, s.centre) @ turn.T, direction(inverse, s.axes) @ turn.T
         stations.append(replace(s, centre=transform(POSE, at), axes=direction(POSE, axes)))
     return replace(rail, stations=tuple(stations))
+
+
+def test_the_datum_levels_a_tube_frame_by_its_rails_undersides(features: Features) -> None:
+    """Bowed up by 3 mm at both ends and with a plate below one end: the mean line, a radius under the centres."""
+    rough, bare = invert(POSE), Surface(np.zeros(3), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), 3.0)
+    lows = lows_of(features, bare, rough)
+    assert {low.kind for low in lows} == {"tube"} and {low.left for low in lows} == {True, False}
+    level = level_of(lows, 0.0, 0.0)
+    assert level.slope == pytest.approx(0, abs=2e-5)
+    assert level.height == pytest.approx(-LOW[0] / 2, abs=0.05)
+    turned = from_rotation_vector([0.0, -0.01, 0.0])
+    tipped = level_of(lows_of(features, bare, rigid(turned) @ rough), 0.0, 0.0)
+    assert tipped.slope == pytest.approx(np.tan(0.01), abs=3e-5)
+    assert 1e-6 < level.cov[1, 1] ** 0.5 < 1e-4 and 0.002 < level.cov[0, 0] ** 0.5 < 0.05

@@ -6,7 +6,9 @@ from itertools import product
 
 import numpy as np
 from numpy.fft import irfft2, rfft2
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 
 from barerail.errors import DataError
 from barerail.geometry.leastsquares import inverse_normal, symmetric
@@ -20,6 +22,8 @@ LEAST = 100
 """Fewest points of a window."""
 LAGS = 40
 """Longest lag used, cells."""
+SOME, BANDS, LENGTHS = 160, 16, 60
+"""Points of a window that show what taking out a quadratic does, bands of lag they are sorted into, lengths tried."""
 REACH = 7.0
 """Correlation lengths beyond which the correlation counts as nothing: 0.7 % of its sum over a plane is left out."""
 
@@ -69,14 +73,48 @@ def _cells(points: Array, edge: float) -> tuple[Index, Index]:
 
 
 @dataclass(frozen=True)
-class _Lags:
-    """Sums over point pairs by lag in cells, and over points for lag 0: how many, their lag, the product of the
-    residuals, and (k, lags) of each orthonormal column that was taken out."""
+class _Window:
+    """Sums over point pairs of a window by lag in cells, and over points for lag 0: how many, their lag, the product of
+    the residuals, and (6, lags) of each orthonormal column that was taken out; and some of its points."""
 
     pairs: Array
     lag: Array
     products: Array
     taken: Array
+    some: "_Some"
+
+    def lowered(self, length: float, power: float, like: Array, h: Array, near: NDArray[np.bool_]) -> Array:
+        """Sum over pairs of how much taking out the columns lowers exp(-(h / length)^power), like, at distances h.
+
+        Taking out columns q leaves (I - q qt) C (I - q qt), which is C - (qt C q) q qt where q is an eigenvector of C:
+        smooth columns nearly are, on a face of many lengths. On a smaller one it is reckoned on some of its points.
+        """
+        if length < self.some.finest:
+            return (self.taken @ like / self.taken[:, 0]) @ self.taken[:, near]
+        return self.pairs[near] * self.some.lowered(length, power, h)
+
+
+class _Some:
+    """Some points of a window. finest: shortest length that they show, mm."""
+
+    def __init__(self, xy: Array, cell: float) -> None:
+        xy = xy[np.linspace(0, len(xy) - 1, min(SOME, len(xy))).astype(int)]
+        self.finest = 1.6 * float(np.sqrt(np.ptp(xy, axis=0).prod() / len(xy)))
+        self._q, self._h = _quadratic(xy), cdist(xy, xy)
+        band = 1 + np.floor(self._h / (cell * LAGS / BANDS)).astype(np.int64)
+        np.fill_diagonal(band, 0)
+        self._band = np.minimum(band, BANDS + 1).ravel()
+        count = np.bincount(self._band, minlength=BANDS + 2)
+        self._seen = np.flatnonzero(count[: BANDS + 1])
+        self._count = count[self._seen]
+        self._at = np.bincount(self._band, self._h.ravel(), BANDS + 2)[self._seen] / self._count
+
+    def lowered(self, length: float, power: float, h: Array) -> Array:
+        """Mean (k,) of C less (I - q qt) C (I - q qt) at distances h (k,) mm."""
+        c = np.exp(-((self._h / length) ** power)) @ self._q
+        fall = self._q @ (2 * c - self._q @ (self._q.T @ c)).T
+        mean = np.bincount(self._band, fall.ravel(), BANDS + 2)[self._seen] / self._count
+        return np.interp(h, self._at, mean)
 
 
 def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, float, float, float]:
@@ -107,11 +145,10 @@ def _spacing(xy: Array) -> float:
     return float(np.median(distance) * np.sqrt(np.pi / 8))
 
 
-def _pool(patches: Sequence[tuple[Array, Array]], cell: float) -> _Lags:
+def _pool(patches: Sequence[tuple[Array, Array]], cell: float) -> list[_Window]:
     windows = [(xy[rows], r[rows]) for xy, r in patches for rows in _windows(xy, cell)]
     windows.sort(key=lambda w: -len(w[1]))
-    pairs, lag, products, *taken = np.sum([_autocovariance(xy, r, cell) for xy, r in windows[:WINDOWS]], axis=0)
-    return _Lags(pairs, lag, products, np.array(taken))
+    return [_autocovariance(xy, r, cell) for xy, r in windows[:WINDOWS]]
 
 
 def _windows(xy: Array, cell: float) -> list[Index]:
@@ -122,10 +159,9 @@ def _windows(xy: Array, cell: float) -> list[Index]:
     return [rows for rows in np.split(order, first[1:]) if len(rows) >= LEAST]
 
 
-def _autocovariance(xy: Array, r: Array, cell: float) -> Array:
-    """The rows of `_Lags` for one window, by the power spectra of rasters of sums."""
-    x, y = ((xy - xy.mean(axis=0)) / np.ptp(xy, axis=0)).T
-    q = np.linalg.qr(np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y]))[0]
+def _autocovariance(xy: Array, r: Array, cell: float) -> _Window:
+    """One window's sums, by the power spectra of rasters of sums."""
+    q = _quadratic(xy)
     r = r - q @ (q.T @ r)
     grid = 2 * SIDE
     at = np.floor((xy - xy.min(axis=0)) / cell).astype(np.int64)
@@ -145,28 +181,32 @@ def _autocovariance(xy: Array, r: Array, cell: float) -> Array:
         return total
 
     pairs = products(np.ones(len(r)))
-    taken = [by_lag(products(column), 1.0) for column in q.T]
-    return np.array([by_lag(pairs, float(len(r))), by_lag(pairs * lag, 0.0), by_lag(products(r), float(r @ r)), *taken])
+    taken = np.array([by_lag(products(column), 1.0) for column in q.T])
+    own = by_lag(products(r), float(r @ r))
+    return _Window(by_lag(pairs, float(len(r))), by_lag(pairs * lag, 0.0), own, taken, _Some(xy, cell))
 
 
-def _fit(lags: _Lags, cell: float) -> tuple[float, float, float, float]:
-    """Least squares for white^2 and corr^2 at each of a range of lengths and powers; the best wins.
+def _quadratic(xy: Array) -> Array:
+    """Orthonormal columns (n, 6) of a quadratic over places (n, 2)."""
+    x, y = ((xy - xy.mean(axis=0)) / np.ptp(xy, axis=0)).T
+    return np.linalg.qr(np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y]))[0]
 
-    Taking out columns q leaves (I - q qt) C (I - q qt), which is C - (qt C q) q qt where q is an eigenvector of C;
-    smooth columns nearly are.
-    """
-    near = (np.arange(len(lags.pairs)) <= LAGS) & (lags.pairs > 0.5)
-    far = cell * np.maximum(lags.lag, 0.0) / np.maximum(lags.pairs, 1.0)
-    h, pairs = far[near], lags.pairs[near]
-    c, taken = lags.products[near] / pairs, lags.taken[:, near] / pairs
+
+def _fit(windows: Sequence[_Window], cell: float) -> tuple[float, float, float, float]:
+    """Least squares for white^2 and corr^2 at each of a range of lengths and powers; the best wins."""
+    pairs, lag, products = np.sum([(w.pairs, w.lag, w.products) for w in windows], axis=0)
+    near = (np.arange(len(pairs)) <= LAGS) & (pairs > 0.5)
+    far = cell * np.maximum(lag, 0.0) / np.maximum(pairs, 1.0)
+    h, pairs = far[near], pairs[near]
+    c, taken = products[near] / pairs, np.sum([w.taken for w in windows], axis=(0, 1))[near] / pairs
     weight = np.sqrt(pairs / np.maximum(h, cell))
     weight /= weight[1:].max()
     weight[0] = 1.0  # the variance itself must come out right
     best = (np.inf, float(np.sqrt(c[0])), 0.0, cell, 1.0)
-    for length, power in product(np.geomspace(0.3 * cell, 0.5 * LAGS * cell, 120), POWERS):
+    for length, power in product(np.geomspace(0.3 * cell, 0.5 * LAGS * cell, LENGTHS), POWERS):
         like = np.exp(-((far / length) ** power))
-        share = lags.taken @ like / lags.taken[:, 0]
-        a = weight[:, None] * np.column_stack([(h == 0) - taken.sum(axis=0), like[near] - share @ taken])
+        fall = sum(w.lowered(length, power, like, h, near) for w in windows) / pairs
+        a = weight[:, None] * np.column_stack([(h == 0) - taken, like[near] - fall])
         square = np.linalg.lstsq(a, weight * c)[0]
         if square.min() >= 0:
             off = float(np.sum((a @ square - weight * c) ** 2))

@@ -10,19 +10,21 @@ from barerail.records import Array, Frozen
 
 @dataclass(frozen=True, eq=False)
 class Trend(Frozen):
-    """Coefficients (p,), their covariance (p, p), and the robust weights (n,) of the readings."""
+    """Coefficients (p,), their covariance (p, p), the robust weights (n,) of the readings, and gain (p, n): what each
+    reading adds to each coefficient, value = gain @ readings."""
 
     value: Array
     cov: Array
     weight: Array
+    gain: Array
 
 
 def trend(design: Array, readings: Array, variance: Array) -> Trend:
     """Weighted least squares of readings (n,) on `design` (n, p), Tukey on top; n > p.
 
     The covariance is the usual one, grown by the square of the robust scatter where that is above what `variance`
-    says, and by (1 + a) / (1 - a), a the correlation of one residual with the next (0 to 0.9): neighbours that bend
-    together count for less (Bartlett 1946, J. R. Stat. Soc. Suppl. 8:27-41).
+    says, and by (1 + a) / (1 - a), a the correlation of one residual with the next (0 to 0.9), less the 1 / sqrt(n)
+    that chance gives it: neighbours that bend together count for less (Bartlett 1946, J. R. Stat. Soc. Suppl. 8:27-41).
     """
     sd = np.sqrt(variance)
     x, y = design / sd[:, None], readings / sd
@@ -37,10 +39,11 @@ def trend(design: Array, readings: Array, variance: Array) -> Trend:
     left = (y - x @ value) * np.sqrt(weight)
     free = max(float((weight > 0).sum()) - x.shape[1], 1.0)
     grow = max(1.0, float(left @ left) / free) * _together(left)
-    return Trend(value, grow * np.linalg.inv((x * weight[:, None]).T @ x), weight)
+    cov = np.linalg.inv((x * weight[:, None]).T @ x)
+    return Trend(value, grow * cov, weight, cov @ (x * (weight / sd)[:, None]).T)
 
 
 def _together(left: Array) -> float:
     a = float(left[:-1] @ left[1:]) / max(float(left @ left), 1e-300)
-    a = min(max(a, 0.0), 0.9)
+    a = min(max(a - len(left) ** -0.5, 0.0), 0.9)
     return (1 + a) / (1 - a)

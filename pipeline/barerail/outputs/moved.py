@@ -7,13 +7,13 @@ import numpy as np
 
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
 from barerail.outputs.header import header_fields, header_lines
-from barerail.outputs.words import expanded, fixed, one_line, rounded_up, text_table
-from barerail.records import Datum, Moves, RailShift, Shift
+from barerail.outputs.words import ASSUMED, expanded, fixed, one_line, rounded_up, text_table
+from barerail.records import Datum, Measure, Moves, RailShift, Shift
 
 COLUMNS = {
     **dict.fromkeys(("name", "kind", "side"), TEXT),
     **dict.fromkeys(("x_mm", "y_mm", "z_mm", "dx_mm", "dy_mm", "dz_mm", "U_dx_mm", "U_dy_mm", "U_dz_mm"), 3),
-    **dict.fromkeys(("shift_mm", "U_shift_mm"), 3),
+    **dict.fromkeys(("shift_mm", "U_shift_mm", "U_drift_mm", "U_supports_mm"), 3),
     "state": TEXT,
     "limit_mm": 3,
     **dict.fromkeys(("verdict", "words"), TEXT),
@@ -29,12 +29,16 @@ STATES = (
     "moved: beyond what all points together show by chance once in twenty; verdicts keep a guard band of U inside the "
     "limit"
 )
+SHARES = (
+    "of U_shift_mm: U_drift_mm is what drift of both scanners makes, settings; U_supports_mm how the frame stood, 0 "
+    "where that is known of both; both grow with the distance from what stayed"
+)
 FOLDER = "compare"
 
 
 def moved_files(moves: Moves, datum: Datum) -> Mapping[str, bytes]:
     """The tables, by path in the later job's folder; summary.txt is what the screen says."""
-    lines = header_lines("shifts between two scans", datum, shift=ABOUT, state=STATES)
+    lines = header_lines("shifts between two scans", datum, shift=ABOUT, state=STATES, shares=SHARES)
     rails = header_lines("shifts of the rails between two scans", datum, shift=ABOUT, roll=ROLL)
     return {
         f"{FOLDER}/moved.csv": csv_table(lines, COLUMNS, map(_row, moves.shifts), PLAIN),
@@ -48,19 +52,37 @@ def moved_words(moves: Moves) -> str:
     """What the screen says: what it rests on, each point that moved, those without a partner, the bends."""
     moved = sorted((s for s in moves.shifts if s.found == "moved"), key=lambda s: -s.size_mm)
     still = sum(s.found == "no movement above U" for s in moves.shifts)
-    head = ("", "shift mm", "U mm", "", "")
-    rows = [(one_line(s.name), fixed(s.size_mm, 2), fixed(rounded_up(s.U_mm, 2), 2), s.verdict, s.words) for s in moved]
+    head = ("", "shift mm", "U mm", "drift's", "supports'", "", "")
+    rows = [_moved_cells(s) for s in moved]
     lines = [note.text for note in moves.notes]
     lines.append(f"{len(moved)} of {len(moved) + still} points moved; the others show no movement above U (k = 2)")
     if rows:
-        lines.append(text_table(head, rows, (False, True, True, False, False)))
+        lines.append(text_table(head, rows, (False, True, True, True, True, False, False)))
     lines += [text for text in (missing_words(moves), _judged(moves)) if text]
     if moves.added:
         lines.append(f"only in the later scan: {', '.join(map(one_line, moves.added))}")
-    told = [measure_cells(name, m) for name, m in moves.measures.items()]
+    told = [_bend_cells(name, m) for name, m in moves.measures.items()]
     lines.append("How the frame bent between the two; U: k = 2")
-    lines.append(text_table(("", "value ± U", ""), told, (False, False, False)))
+    lines.append(text_table(("", "value ± U", "drift's", "supports'", ""), told, (False, False, True, True, False)))
+    lines.append("drift's, supports': the shares of U that drift of both scanners makes, and how the frame stood")
+    lines += [f"assumed: {ASSUMED[key]}" for key in moves.assumed]
     return "\n".join(lines)
+
+
+def _moved_cells(s: Shift) -> tuple[str, ...]:
+    size = fixed(s.size_mm, 2), _up(s.U_mm), _up(s.U_drift_mm), _up(s.U_supports_mm)
+    return one_line(s.name), *size, s.verdict, s.words
+
+
+def _up(u: float) -> str:
+    return fixed(rounded_up(u, 2), 2)
+
+
+def _bend_cells(name: str, m: Measure) -> tuple[str, ...]:
+    title, value, reason = measure_cells(name, m)
+    decimals = 3 if m.unit == "deg" else 2
+    shares = (fixed(rounded_up(u, decimals), decimals) if u is not None else "" for u in (m.U_drift, m.U_supports))
+    return title, value, *shares, reason
 
 
 def missing_words(moves: Moves) -> str:
@@ -85,11 +107,11 @@ def _judged(moves: Moves) -> str:
     return f"against the limits, guard band U: {'; '.join(parts)}"
 
 
-def measure_cells(name: str, m: Any) -> tuple[str, str, str]:
+def measure_cells(name: str, m: Measure) -> tuple[str, str, str]:
     """Name, value with U, reason of one measure."""
     unit = "deg" if name.endswith("_deg") else "mm"
     title = name.removesuffix(f"_{unit}").replace("_", " ")
-    if m.value is None:
+    if m.value is None or m.U is None:
         return title, "", f"not determinable: {m.reason}"
     decimals = 3 if unit == "deg" else 2
     return title, f"{m.value:+.{decimals}f} ± {rounded_up(m.U, decimals):.{decimals}f} {unit}", ""
@@ -98,7 +120,8 @@ def measure_cells(name: str, m: Any) -> tuple[str, str, str]:
 def _row(s: Shift) -> dict[str, Any]:
     u = expanded(s.cov)
     limit = np.nan if s.limit_mm is None else s.limit_mm
-    numbers = dict(zip(list(COLUMNS)[3:14], (*s.position, *s.shift, *u, s.size_mm, s.U_mm)))
+    values = (*s.position, *s.shift, *u, s.size_mm, s.U_mm, s.U_drift_mm, s.U_supports_mm)
+    numbers = dict(zip(list(COLUMNS)[3:16], values, strict=True))
     texts = {"name": s.name, "kind": s.kind, "side": s.side, "state": s.found, "verdict": s.verdict, "words": s.words}
     return {**numbers, **texts, "limit_mm": limit}
 
@@ -114,9 +137,12 @@ def _document(moves: Moves, datum: Datum) -> dict[str, Any]:
     measures: dict[str, Any] = {}
     for name, m in moves.measures.items():
         measures |= {name: m.value, f"{name}_U": m.U} | ({f"{name}_reason": m.reason} if m.reason else {})
+        shares = {f"{name}_U_drift": m.U_drift, f"{name}_U_supports": m.U_supports}
+        measures |= {key: share for key, share in shares.items() if share is not None}
     return {
         **header_fields("shifts between two scans", datum),
-        "about": {"shift": ABOUT, "state": STATES},
+        "about": {"shift": ABOUT, "state": STATES, "shares": SHARES},
+        "assumed": list(moves.assumed),
         "unmoved": {
             "by": u.by,
             "earlier_from_later": u.pose,

@@ -23,7 +23,6 @@ from barerail.outputs.page_tables import (
     bay_rows,
     dropped,
     facts,
-    meanings,
     measure_rows,
     pair_rows,
     point_rows,
@@ -33,7 +32,7 @@ from barerail.outputs.page_tables import (
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, point_cards, traces
 from barerail.outputs.sides import one_sided
 from barerail.outputs.unseen import empty_words, more_words, unseen_faces
-from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, rounded_up, sits_words, stamp
+from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, meanings, rounded_up, sits_words, stamp
 from barerail.records import Array, Check, CleanScan, Datum, Features, MountPoints, Straightness
 from barerail.settings import ReportSettings
 

@@ -12,7 +12,7 @@ from barerail.outputs.page_rails import rail_figure
 from barerail.outputs.page_scan import Shown, coarse, means, packed
 from barerail.outputs.page_tables import Row
 from barerail.outputs.page_view import MARKS, SIDES, arrow_ends, box_lines, stroke, with_u
-from barerail.outputs.words import AXES, CAUTIONS, axes_words, fixed, one_line, stamp
+from barerail.outputs.words import ASSUMED, AXES, CAUTIONS, axes_words, fixed, one_line, rounded_up, stamp
 from barerail.records import Array, Datum, DistanceMap, Moves, Shift
 from barerail.settings import ReportSettings
 
@@ -41,6 +41,7 @@ def compare_html(moves: Moves, normals: Array, datum: Datum, settings: ReportSet
         moved=[(one_line(s.name), s.words) for s in moved],
         not_seen=missing_words(moves),
         notes=[(n.text, n.warning) for n in moves.notes],
+        assumed=[ASSUMED[key] for key in moves.assumed],
         cautions=CAUTIONS,
         axes=axes_words(datum),
         factor=factor,
@@ -140,6 +141,8 @@ def _card(s: Shift, middle: Array) -> dict[str, Any]:
     u = 2 * np.sqrt(np.diag(s.cov))
     rows += [(f"shift {axis}", with_u(v, w, "mm")) for axis, v, w in zip("xyz", s.shift, u)]
     rows += [("shift", with_u(s.size_mm, s.U_mm, "mm")), ("state", s.found), ("moved", s.words), ("verdict", s.verdict)]
+    shares = (("of U, drift", s.U_drift_mm), ("of U, supports", s.U_supports_mm))
+    rows += [(label, f"{fixed(rounded_up(u, 2), 2)} mm") for label, u in shares if math.isfinite(u) and u > 0]
     away = (s.position - middle) * [0.2, 1.0, 1.0]
     away = np.nan_to_num(away / max(float(np.linalg.norm(away)), 1e-9)) + np.array([0.4, 0.0, 0.1])
     return {

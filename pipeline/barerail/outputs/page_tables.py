@@ -7,7 +7,7 @@ import numpy as np
 
 from barerail.outputs.page_view import with_u
 from barerail.outputs.sides import LARGER, apart, by_size, verdict
-from barerail.outputs.words import ASSUMED, GIVEN_U, MEANING, TO_CONFIRM, expanded, fixed, one_line, quantity
+from barerail.outputs.words import ASSUMED, GIVEN_U, TO_CONFIRM, expanded, fixed, left_open, one_line, quantity
 from barerail.records import (
     LABELS,
     CleanScan,
@@ -105,22 +105,16 @@ def pair_rows(points: MountPoints) -> list[Row]:
 
 
 def measure_rows(s: Straightness) -> list[Row]:
-    """One row a measure: name, value with U, verdict or the reason why there is none."""
+    """One row a measure: name, value with U, verdict; then those that can't be told, one row a reason."""
     rows = []
     for name, m in s.measures.items():
-        title, suffix = quantity(name)
-        decimals = 3 if "deg" in m.unit else 2
-        value = "not determinable" if m.value is None else with_u(m.value, _nan(m.U), m.unit, decimals)
-        remark = "; ".join(t for t in (s.verdicts.get(name, ""), m.reason) if t)
-        said = title.replace("_", " ") + (" per metre" if suffix.endswith("per_m") else "")
-        rows.append(Row((said, value, remark), s.verdicts.get(name) == "outside"))
-    return rows
-
-
-def meanings(s: Straightness) -> list[tuple[str, str]]:
-    """What each quantity that was measured is, once."""
-    names = dict.fromkeys(quantity(name)[0] for name in s.measures)
-    return [(name.replace("_", " "), MEANING[name]) for name in names if name in MEANING]
+        if m.value is not None:
+            title, suffix = quantity(name)
+            remark = "; ".join(t for t in (s.verdicts.get(name, ""), m.reason) if t)
+            said = title.replace("_", " ") + (" per metre" if suffix.endswith("per_m") else "")
+            value = with_u(m.value, _nan(m.U), m.unit, 3 if "deg" in m.unit else 2)
+            rows.append(Row((said, value, remark), s.verdicts.get(name) == "outside"))
+    return rows + [Row((names, "not determinable", why)) for names, why in left_open(s)]
 
 
 def station_rows(s: Straightness) -> list[Row]:

@@ -36,6 +36,7 @@ CAUTIONS = (
     "A kinked part (a sharp crease) is replaced, not straightened.",
     "Rated stands on a level floor, battery off, fuel and airbags out, mind fumes, sparks and the scanner's laser.",
 )
+SECTION = "the reference section, where none is named the two thirds of the stations away from that end"
 MEANING = {
     "twist": "height of the left rail's centre less the right one's at the front station, less the same at the rear "
     "station: the roll of the rail centres at each station, a straight line through all stations, its value at the "
@@ -45,17 +46,34 @@ MEANING = {
     "diamond": "left rail ahead of the right one is positive, at the gauge width",
     "sidesway": "how far the ends of the centreline lie to the left of its middle",
     "sag": "how far the middle lies below the ends",
+    "sag_left_less_right": "how much more the left rail sags than the right one",
     "mash": "left rail longer than the right one is positive",
-    **{
-        f"{name}_{end}": f"{text} at the {end} end, off the line through the reference section"
-        for end in ("rear", "front")
-        for name, text in (
-            ("sidesway", "how far the centreline lies to the left"),
-            ("twist", "roll of the rail centres less its mean in the section, left up is positive,"),
-            ("sag_left", "how far the left rail lies below"),
-            ("sag_right", "how far the right rail lies below"),
-        )
-    },
+    "gauge_width": "mean distance of the rail centres",
+    **dict.fromkeys(
+        ("rail_roll_left", "rail_roll_right"),
+        "how far that rail's own section turns from the rear to the front station, left edge up at the front is "
+        "positive; twist is the frame's, roll the rail's own",
+    ),
+    **dict.fromkeys(
+        ("sidesway_rear", "sidesway_front"),
+        f"how far that end of the centreline lies to the left, off the line through {SECTION}",
+    ),
+    **dict.fromkeys(
+        ("sag_left_less_right_rear", "sag_left_less_right_front"),
+        f"how far the left rail's end lies lower than the right one's, off the line of both through {SECTION}",
+    ),
+    **dict.fromkeys(
+        ("twist_rear", "twist_front"),
+        "roll of the rail centres at that end less its mean in the reference section, left up is positive",
+    ),
+    **dict.fromkeys(
+        tuple(f"sidesway_{side}_{end}" for end in ("rear", "front") for side in ("left", "right")),
+        "how far that end of the rail lies to the left, off its own line through the reference section",
+    ),
+    **dict.fromkeys(
+        tuple(f"sag_{side}_{end}" for end in ("rear", "front") for side in ("left", "right")),
+        "how far that end of the rail lies low, off its own line through the reference section",
+    ),
 }
 UNITS = ("_deg_per_m", "_deg", "_mm")
 UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]+")
@@ -155,33 +173,59 @@ def _stretch(s: Straightness) -> str:
     return f"{ends}, gauge width {fixed(s.gauge_width_mm, 1)} mm, "
 
 
+RIGHT = (False, True, True, True, True, False, False)
+
+
 def straightness_words(s: Straightness) -> str:
     """Each measure with U and verdict, or not determinable and why; what it means; the stations and gauge width."""
     used = sum(station.used for station in s.stations)
-    rows = [_measure_cells(name, m, s.verdicts.get(name, "")) for name, m in s.measures.items()]
-    names = dict.fromkeys(quantity(name)[0] for name in s.measures)
+    known = [(name, m) for name, m in s.measures.items() if m.value is not None]
+    rows = [_measure_cells(name, m, s.verdicts.get(name, "")) for name, m in known]
     return "\n".join(
         [
             f"Straightness {_stretch(s)}{used} of {len(s.stations)} stations used; U: k = 2",
-            text_table(("", "value", "U", "drift's", "unit", ""), rows, (False, True, True, True, False, False)),
-            "drift's: the share of U that the scanner's drift makes, a setting",
+            text_table(
+                ("", "value", "U", "drift's", "supports'", "unit", ""), rows, (False, *(True,) * 4, False, False)
+            ),
+            "drift's, supports': the shares of U that the scanner's drift makes, a setting, and how the frame stood",
+            *_open(s),
             *([sits_words(s)] if math.isfinite(s.from_x_mm) else []),
             *_bays(s),
-            *(line for name in names if name in MEANING for line in wrapped(f"{name}: {MEANING[name]}")),
+            *(line for names, text in meanings(s) for line in wrapped(f"{names}: {text}")),
             *(f"assumed: {ASSUMED.get(key, key)}" for key in s.assumed),
         ]
     )
 
 
+def meanings(s: Straightness) -> list[tuple[str, str]]:
+    """What each quantity that was measured is, those that mean the same together: their names, and the words."""
+    told: dict[str, list[str]] = {}
+    for name in dict.fromkeys(quantity(name)[0] for name, m in s.measures.items() if m.value is not None):
+        if name in MEANING:
+            told.setdefault(MEANING[name], []).append(name.replace("_", " "))
+    return [(", ".join(names), text) for text, names in told.items()]
+
+
+def left_open(s: Straightness) -> list[tuple[str, str]]:
+    """What can't be told, those with one reason together: their names, and why; with a verdict where a limit is set."""
+    told: dict[str, list[str]] = {}
+    for name, m in s.measures.items():
+        if m.value is None:
+            verdict = f" ({s.verdicts[name]})" if name in s.verdicts else ""
+            told.setdefault(m.reason, []).append(quantity(name)[0].replace("_", " ") + verdict)
+    return [(", ".join(dict.fromkeys(names)), why) for why, names in told.items()]
+
+
+def _open(s: Straightness) -> list[str]:
+    return [line for names, why in left_open(s) for line in wrapped(f"not determinable: {names}: {why}")]
+
+
 def _measure_cells(name: str, m: Measure, verdict: str) -> tuple[str, ...]:
-    title = quantity(name)[0].replace("_", " ")
-    if m.value is None:
-        return title, "", "", "", m.unit, f"not determinable: {m.reason}"
+    title, value = quantity(name)[0].replace("_", " "), m.value or 0.0
     decimals = 3 if "deg" in m.unit else 2
-    u = fixed(rounded_up(m.U, decimals), decimals) if m.U is not None else ""
-    drift = fixed(rounded_up(m.U_drift, decimals), decimals) if m.U_drift is not None else ""
-    value = fixed(m.value, decimals) if title == "gauge width" else f"{m.value:+.{decimals}f}"
-    return title, value, u, drift, m.unit, "; ".join(filter(None, (verdict, m.reason)))
+    shares = (fixed(rounded_up(u, decimals), decimals) if u is not None else "" for u in (m.U, m.U_drift, m.U_supports))
+    told = fixed(value, decimals) if title == "gauge width" else f"{value:+.{decimals}f}"
+    return title, told, *shares, m.unit, "; ".join(filter(None, (verdict, m.reason)))
 
 
 def sits_words(s: Straightness) -> str:

@@ -33,6 +33,7 @@ class Shift(Frozen):
 
     size_mm: length of the shift across the point's open direction (tubes: across the axis), U_mm its k = 2.
     found: moved, no movement above U, not found. verdict: within, outside, not proven; empty without a limit.
+    U_drift_mm, U_supports_mm: the shares of U_mm that drift of both scanners and how the frame stood make.
     """
 
     name: str
@@ -47,6 +48,8 @@ class Shift(Frozen):
     limit_mm: float | None = None
     verdict: str = ""
     words: str = ""
+    U_drift_mm: float = float("nan")
+    U_supports_mm: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +81,7 @@ class Moves:
     """A later scan against an earlier one, or against a drawing: in the earlier one's car axes.
 
     names: of earlier points by the names that the later ones had alone. added: later points without an earlier one.
+    assumed: what U rests on that nobody measured: drift, and supports where they are not known of both.
     """
 
     unmoved: Unmoved
@@ -88,3 +92,4 @@ class Moves:
     rails: tuple[RailShift, ...]
     map: DistanceMap | None
     notes: tuple[Note, ...] = ()
+    assumed: tuple[str, ...] = ("drift",)

@@ -11,8 +11,8 @@ class Bend:
     """Maps points of the chassis as designed to the chassis as it stands, both in car axes, (n, 3) mm.
 
     With s from -1 at the rear to 1 at the front of the rails: twist turns by twist_deg s / 2 about the line along x at
-    y = 0, z = `twist_z`; diamond moves forward by diamond_mm y / gauge width; sway and sag move the ends left and up by
-    sway_mm s^2 and sag_mm s^2. Mode shapes: usual collision-repair definitions.
+    y = 0, z = `twist_z`; diamond and mash move forward by (diamond_mm + mash_mm s / 2) y / gauge width; sway and sag
+    move the ends left and up by sway_mm s^2 and sag_mm s^2. Mode shapes: usual collision-repair definitions.
     """
 
     def __init__(self, case: SceneCase, chassis: Chassis, rng: np.random.Generator) -> None:
@@ -45,7 +45,7 @@ class Bend:
         q = points + case.asymmetry_mm * self.bump(points)[:, None] * self._push
         if case.pull_mm:
             q = q + case.pull_mm * self.pull(points)[:, None] * self._pull
-        q[:, 0] += case.diamond_mm * points[:, 1] / self._gauge
+        q[:, 0] += (case.diamond_mm + case.mash_mm * s / 2) * points[:, 1] / self._gauge
         q[:, 1] += case.sway_mm * s**2
         q[:, 2] += case.sag_mm * s**2
         turn = np.radians(case.twist_deg) / 2 * s

@@ -27,8 +27,9 @@ class SceneCase:
     vector field, per axis, whose wavelengths are metres.
 
     Bent in truth: `twist_deg` (left rail up at the front), `diamond_mm` (left rail ahead, over the gauge width),
-    `sway_mm` (ends left of the middle), `sag_mm` (middle below the ends), `asymmetry_mm` (a bump on one side),
-    `pull_mm` (what a weld does: a Gaussian bump of standard deviation `pull_reach_mm` at one place of one rail).
+    `sway_mm` (ends left of the middle), `sag_mm` (middle below the ends), `mash_mm` (left rail longer, over the gauge
+    width), `asymmetry_mm` (a bump on one side), `pull_mm` (what a weld does: a Gaussian bump of standard deviation
+    `pull_reach_mm` at one place of one rail).
     `varied`: fittings, by their names without the side, that lie off their places in their faces on this `car` of many,
     by `varied_mm` along and across, each side by itself.
     `window_mm`: only the stretch between these two x of the car is scanned.
@@ -60,6 +61,7 @@ class SceneCase:
     diamond_mm: float = 0.0
     sway_mm: float = 0.0
     sag_mm: float = 0.0
+    mash_mm: float = 0.0
     asymmetry_mm: float = 0.0
     pull_mm: float = 0.0
     pull_reach_mm: float = 120.0

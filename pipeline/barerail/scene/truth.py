@@ -77,7 +77,13 @@ def mirror_seen(points: Array, normals: Array, seen: Move, start: Array) -> dict
 
 def case_words(case: SceneCase, twist_z: float) -> dict[str, Any]:
     """The case as truth.json tells it: every setting, and the frame deformation by mode."""
-    modes = {"twist_deg": case.twist_deg, "diamond": case.diamond_mm, "sway": case.sway_mm, "sag": case.sag_mm}
+    modes = {
+        "twist_deg": case.twist_deg,
+        "diamond": case.diamond_mm,
+        "sway": case.sway_mm,
+        "sag": case.sag_mm,
+        "mash": case.mash_mm,
+    }
     warp = {k: v for k, v in modes.items() if v}
     return {**asdict(case), **({"warp": {**warp, "axis_z": twist_z}} if warp else {})}
 

@@ -11,6 +11,7 @@ from barerail.errors import UsageError
 from barerail.geometry.frames import invert, transform
 from barerail.geometry.registration.align import partners
 from barerail.geometry.registration.surface import Surface
+from barerail.geometry.tube_pair import frame_rails
 from barerail.records import (
     Array,
     CleanScan,
@@ -24,7 +25,7 @@ from barerail.records import (
     Unmoved,
 )
 
-from .budget import PoseBudget
+from .budget import PoseBudget, Stood, assumed, standing
 from .drawing import against
 from .lay import FLIPS, Region, lay, surface
 from .modes import modes
@@ -81,7 +82,8 @@ def compare(
     known = {p.name for p in before.points.points}
     if lost := [name for name in settings.limits if name not in known]:
         raise UsageError(f"compare: no point of the earlier job is called {', '.join(lost)}: see its points.csv")
-    budget = PoseBudget.of(unmoved, before.datum, before.features.noise, features.noise)
+    stood = Stood.over(_frame(before), settings.stood_mm)
+    budget = PoseBudget.of(unmoved, before.datum, before.features.noise, features.noise, stood)
     first, second = ([p for p in m.points if np.isfinite(p.position).all() and p.kind != "rail"]
                      for m in (before.points, points))  # fmt: skip
     pairs = matched(first, second, settings.reach_mm)
@@ -89,12 +91,22 @@ def compare(
     found = shifts(first, second, pairs, budget, scanned, settings)
     rails = rail_shifts(before.features, features, before.datum, unmoved.pose, budget)
     taken = {j for _, j in pairs}
-    bent = modes(found, rails, (before.features.noise, features.noise))
-    notes = _notes(before, unmoved, axes)
+    bent = modes(found, rails, (before.features.noise, features.noise), budget)
+    notes = (*_notes(before, unmoved, axes), *standing(settings))
     added = tuple(q.name for j, q in enumerate(second) if j not in taken)
     names = {second[j].name: first[i].name for i, j in pairs}
     between = distance_map(before, after, unmoved, budget)
-    return Moves(unmoved, tuple(found), names, added, bent, rails, between, notes)
+    return Moves(unmoved, tuple(found), names, added, bent, rails, between, notes, assumed(settings))
+
+
+def _frame(before: Earlier) -> Array:
+    """Centres (n, 3) of the rails' stations in car axes, or of all points where there are no rails on both sides."""
+    car = before.datum.car_from_scan
+    at = np.array([s.centre for r in frame_rails(before.features.rails, car) for s in r.stations]).reshape(-1, 3)
+    at = transform(car, at)
+    if (at[:, 1] > 0).any() and (at[:, 1] < 0).any():
+        return at
+    return np.array([p.position for p in before.points.points if np.isfinite(p.position).all()]).reshape(-1, 3)
 
 
 def _region(before: Earlier, settings: CompareSettings) -> Region | None:
@@ -146,7 +158,7 @@ def distance_map(before: Earlier, after: CleanScan, unmoved: Unmoved, budget: Po
     normal = np.zeros((len(rows), 3))
     normal[found.rows] = found.normals @ before.datum.car_from_scan[:3, :3].T
     own = _scatter(here, there, found.distance)
-    u = 2 * np.sqrt(np.einsum("ni,nij,nj->n", normal, budget.at(at), normal) + own**2)
+    u = 2 * np.sqrt(np.einsum("ni,nij,nj->n", normal, budget.at(at).whole, normal) + own**2)
     return DistanceMap(at, distance, np.where(np.isfinite(distance), u, np.nan))
 
 

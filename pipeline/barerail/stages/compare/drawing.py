@@ -12,7 +12,7 @@ from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import best_fit_rigid, direction, skew, transform
 from barerail.records import Array, Datum, MountPoint, MountPoints, Moves, NoiseModel, Note, Unmoved, Wanted
 
-from .budget import PoseBudget
+from .budget import PoseBudget, Stood, assumed, standing
 from .modes import modes
 from .shifts import LOST, lost, shifts
 
@@ -43,7 +43,8 @@ def against(
     unmoved = _laid(nominal, measured, use, noise)
     moved = [_in_drawing(p, unmoved.pose) for p in measured]
     ideal = [replace(q, position=at, cov_local=np.zeros((3, 3))) for q, at in zip(moved, nominal)]
-    budget = PoseBudget.of(unmoved, replace(datum, car_from_scan=np.eye(4)), EXACT, noise)
+    stood = Stood.over(nominal, settings.stood_mm)
+    budget = PoseBudget.of(unmoved, replace(datum, car_from_scan=np.eye(4)), EXACT, noise, stood)
     pairs = [(i, i) for i in range(len(known))]
     found = shifts(ideal, moved, pairs, budget, np.array([q.position for q in moved]), settings)
     blank = measured[0]
@@ -56,8 +57,9 @@ def against(
         f"laid on {len(unmoved.places)} of {len(known)} named points that agree with the drawing, "
         f"spread {unmoved.spread_mm:.2f} mm"
     )
-    bent = modes(found, (), (EXACT, noise))
-    return Moves(unmoved, (*found, *absent), {}, (), bent, (), None, (Note("compare", text),))
+    bent = modes(found, (), (EXACT, noise), budget)
+    notes = (Note("compare", text), *standing(settings))
+    return Moves(unmoved, (*found, *absent), {}, (), bent, (), None, notes, assumed(settings))
 
 
 def _chosen(known: Sequence[Wanted], settings: CompareSettings) -> NDArray[np.bool_] | None:

@@ -4,11 +4,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from barerail.geometry.drift import grown, of_sum
 from barerail.geometry.trend import trend
-from barerail.records import Array, Measure, NoiseModel, RailShift, Shift
+from barerail.records import Array, Index, Measure, NoiseModel, RailShift, Shift
+
+from .budget import PoseBudget
 
 OPEN_MM = 10.0
 """U beyond which a mode counts as not seen (judgement)."""
+LEAST_MM2 = 1e-4
+"""Least variance of a displacement: 0.01 mm, for what fits alone would make too sure of."""
+UNSEEN_MM = 1000.0
+"""Standard uncertainty of each unknown before anything is seen: what no reading shows stays as open as that."""
 FEWEST = 8
 LEAST_LENGTH_MM = 400.0
 UNITS = {
@@ -23,16 +30,20 @@ UNITS = {
 
 
 def modes(
-    shifts: Sequence[Shift], rails: Sequence[RailShift], noises: tuple[NoiseModel, NoiseModel]
+    shifts: Sequence[Shift],
+    rails: Sequence[RailShift],
+    noises: tuple[NoiseModel, NoiseModel],
+    budget: PoseBudget,
 ) -> dict[str, Measure]:
     """Change of twist, diamond, sidesway, sag, mash and length over the stretch seen, each with U (k = 2).
 
     Weighted least squares with Tukey weights on displacements d, s from -1 at the rear to 1 at the front, W the gauge:
     twist (s / 2) (0, -(z - zm), y), diamond (y / W) ex, sidesway s^2 ey, sag s^2 ez, left less right s^2 (y / W) ez,
     mash (s / 2) (y / W) ex, length (s / 2) ex, and six columns of rigid motion. Mode shapes: usual collision-repair
-    definitions. Drift of each scan adds what it does to such a reading.
+    definitions. Drift of each scan adds what it does to such a reading, unknown supports what they do to the twist.
     """
     at, d, var = _displacements(shifts, rails)
+    var = np.maximum(var - np.einsum("nii->ni", budget.at(at).supports), LEAST_MM2) if len(at) else var
     if len(at) < FEWEST or np.ptp(at[:, 0]) < LEAST_LENGTH_MM or not ((at[:, 1] > 50).any() and (at[:, 1] < -50).any()):
         why = f"needs {FEWEST} points or stations seen in both scans, on both sides and over {LEAST_LENGTH_MM:.0f} mm"
         return {name: Measure(None, None, unit, why) for name, unit in UNITS.items()}
@@ -41,15 +52,27 @@ def modes(
     rows, order = np.isfinite(d) & np.isfinite(var), np.argsort(at[:, 0], kind="stable")
     picked = [(k, i) for k in range(3) for i in order if rows[i, k]]
     k, i = (np.array(part) for part in zip(*picked))
-    fit = trend(design[i, k] / SCALE, d[i, k], var[i, k])
+    fit = trend(
+        np.vstack([design[i, k] / SCALE, np.eye(13)]),
+        np.append(d[i, k], np.zeros(13)),
+        np.append(var[i, k], np.full(13, UNSEEN_MM**2)),
+    )
     value, u = fit.value[:7] / SCALE[:7], np.sqrt(np.diag(fit.cov)[:7]) / SCALE[:7]
-    u = 2 * np.hypot(u, np.sqrt(sum(_drift(n, gauge, high - low) ** 2 for n in noises)))
-    deg = np.where(np.arange(7) == 0, np.degrees(1.0), 1.0)
+    drift = np.sqrt(
+        sum(_drift(n, fit.gain[:7, : len(k)] / SCALE[:7, None], k, at[i], gauge, high - low) for n in noises)
+    )
+    stood = np.zeros(7)
+    stood[0] = budget.stood.corner / gauge if budget.stood is not None else 0.0
     out = {}
-    for (name, unit), v, spread in zip(UNITS.items(), value * deg, u * deg):
-        open_ = spread > (OPEN_MM if unit == "mm" else np.degrees(OPEN_MM / gauge))
-        why = f"what both scans show leaves it open by {spread:.1f} {unit}"
-        out[name] = Measure(None, None, unit, why) if open_ else Measure(float(v), float(spread), unit)
+    for j, (name, unit) in enumerate(UNITS.items()):
+        times = 2 * (float(np.degrees(1.0)) if unit == "deg" else 1.0)
+        spread = times * float(np.sqrt(u[j] ** 2 + drift[j] ** 2 + stood[j] ** 2))
+        if spread > (OPEN_MM if unit == "mm" else np.degrees(OPEN_MM / gauge)):
+            why = f"what both scans show leaves it open by {spread:.1f} {unit}"
+            out[name] = Measure(None, None, unit, why)
+        else:
+            shares = times * float(drift[j]), times * float(stood[j]) if stood[j] else None
+            out[name] = Measure(times / 2 * float(value[j]), spread, unit, "", *shares)
     return _with_corner(out, gauge)
 
 
@@ -58,7 +81,9 @@ def _with_corner(measures: dict[str, Measure], gauge: float) -> dict[str, Measur
     twist, rest = measures["twist_deg"], {k: m for k, m in measures.items() if k != "twist_deg"}
     if twist.value is None or twist.U is None:
         return measures
-    corner = Measure(gauge * float(np.tan(np.radians(twist.value))), gauge * float(np.radians(twist.U)), "mm")
+    u, drift, stood = (gauge * float(np.radians(v)) if v is not None else None
+                       for v in (twist.U, twist.U_drift, twist.U_supports))  # fmt: skip
+    corner = Measure(gauge * float(np.tan(np.radians(twist.value))), u, "mm", "", drift, stood)
     return {"twist_deg": twist, "twist_mm": corner, **rest}
 
 
@@ -103,11 +128,9 @@ def _design(at: Array, gauge: float, low: float, high: float) -> Array:
     return a
 
 
-def _drift(noise: NoiseModel, gauge: float, length: float) -> Array:
-    """Standard uncertainty (7,) that one scanner's slow error puts into each mode: independent ends of each reading."""
-
-    def slow(apart: float) -> float:
-        return 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * apart / 1000) ** 2
-
-    across, along = slow(gauge), slow(length)
-    return np.sqrt([2 * across / gauge**2, across, slow(length / 2), slow(length / 2), 1.5 * across, 2 * across, along])
+def _drift(noise: NoiseModel, gain: Array, k: Index, at: Array, gauge: float, length: float) -> Array:
+    """Variance (7,) that one scanner's slow error puts into each mode: gain (7, n), the coordinate k (n,) of readings
+    at places (n, 3). Growth along the car: independent ends of each reading."""
+    slow = sum(of_sum(noise, at[k == axis], gain[:, k == axis].T) for axis in range(3))
+    across, half, along = (grown(noise, d) for d in (gauge, length / 2, length))
+    return np.asarray(slow + np.array([2 * across / gauge**2, across, half, half, 1.5 * across, 2 * across, along]))

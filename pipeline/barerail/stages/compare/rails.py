@@ -43,8 +43,8 @@ def _curve(
         return RailShift(side, *(np.zeros((0, 3)),) * 3, *(np.zeros(0),) * 2)
     rows.sort(key=lambda r: float(r[0][0]))
     at, shift, cov, roll, variance = (np.array(part) for part in zip(*rows))
-    u = 2 * np.sqrt(np.einsum("nii->ni", cov + budget.at(at)))
-    u_roll = 2 * np.sqrt(variance + budget.cov[3, 3])
+    u = 2 * np.sqrt(np.einsum("nii->ni", cov + budget.at(at).whole))
+    u_roll = 2 * np.sqrt(variance + budget.roll(at))
     blind = np.nan if rail.section == "tube" else 1.0
     return RailShift(side, at, shift, u, np.degrees(roll) * blind, np.degrees(u_roll) * blind)
 

@@ -1,6 +1,7 @@
 """Points of both scans matched, and how far each one moved."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -8,7 +9,7 @@ from scipy.stats import chi2
 
 from barerail.asked import CompareSettings
 from barerail.geometry.matching import assign, links, tree
-from barerail.records import KINDS, Array, MountPoint, Shift
+from barerail.records import KINDS, Array, Frozen, MountPoint, Shift
 
 from .budget import PoseBudget
 
@@ -52,9 +53,11 @@ def shifts(
 ) -> list[Shift]:
     """A shift for every point of before, in its order; scanned (m, 3): the later scan's surface in car axes.
 
-    moved: d' C^-1 d above the chi-square that all points together pass by chance once in twenty.
+    moved: d' C^-1 d above the chi-square that all points together pass by chance once in twenty. How the frame stood is
+    in C and U; where that is not known no verdict is proven.
     """
     partner = dict(pairs)
+    parts = budget.at(np.array([p.position for p in before]).reshape(-1, 3))
     gate = float(chi2.ppf(1 - CHANCE / max(len(pairs), 1), 3))
     surface = cKDTree(scanned)
     spans = _spans([p.position for p in before])
@@ -62,17 +65,28 @@ def shifts(
     for i, p in enumerate(before):
         limit = settings.limits.get(p.name, settings.limit_mm)
         if i in partner:
-            out.append(_shift(p, after[partner[i]], budget, gate, limit, spans))
+            known = Known(parts.whole[i], parts.drift[i], parts.supports[i], not settings.stood_mm)
+            out.append(_shift(p, after[partner[i]], known, gate, limit, spans))
         else:
             seen = surface.query(p.position)[0] < SCANNED_MM
             out.append(lost(p, LOST if seen else UNSEEN, limit))
     return out
 
 
+@dataclass(frozen=True, eq=False)
+class Known(Frozen):
+    """What pose, drift and supports give to one shift: covariances (3, 3); supported: both ways of standing known."""
+
+    whole: Array
+    drift: Array
+    supports: Array
+    supported: bool
+
+
 def _shift(
-    p: MountPoint, q: MountPoint, budget: PoseBudget, gate: float, limit: float | None, spans: Mapping[str, float]
+    p: MountPoint, q: MountPoint, known: Known, gate: float, limit: float | None, spans: Mapping[str, float]
 ) -> Shift:
-    d, cov = q.position - p.position, p.cov_local + q.cov_local + budget.at(p.position[None])[0]
+    d, cov = q.position - p.position, p.cov_local + q.cov_local + known.whole
     across = np.eye(3)
     if _slides(p):
         across = np.eye(3) - np.outer(p.axis, p.axis)
@@ -81,12 +95,12 @@ def _shift(
         cov = cov + SHEET_MM**2 * np.outer(p.axis, p.axis)
     size = float(np.linalg.norm(d))
     way = d / size if size > 0 else np.array([1.0, 0, 0])
-    u = 2 * float(np.sqrt(way @ cov @ way))
+    u, u_drift, u_stood = (2 * float(np.sqrt(way @ c @ way)) for c in (cov, known.drift, known.supports))
     far = float(d @ np.linalg.pinv(across @ cov @ across, hermitian=True) @ d) > gate
     sure = far and size > u
     words = _words(p, d, cov, spans) if sure else ""
     return Shift(p.name, p.kind, p.side, p.position, d, cov, size, u, MOVED if sure else STILL, limit,
-                 verdict(size, u, limit), words)  # fmt: skip
+                 verdict(size, u, limit, known.supported), words, u_drift, u_stood)  # fmt: skip
 
 
 def lost(p: MountPoint, why: str, limit: float | None) -> Shift:
@@ -97,10 +111,14 @@ def lost(p: MountPoint, why: str, limit: float | None) -> Shift:
     return Shift(p.name, p.kind, p.side, p.position, unknown[0], unknown, nan, nan, why, limit, state)
 
 
-def verdict(size: float, u: float, limit: float | None) -> str:
-    """within, outside or not proven, with a guard band of U inside the limit (JCGM 106:2012, 8.3.2)."""
+def verdict(size: float, u: float, limit: float | None, supported: bool = True) -> str:
+    """within, outside or not proven, with a guard band of U inside the limit (JCGM 106:2012, 8.3.2).
+
+    Not proven at best where nobody knows how the frame stood."""
     if limit is None:
         return ""
+    if not supported:
+        return "not proven"
     return "within" if size + u <= limit else "outside" if size - u > limit else "not proven"
 
 

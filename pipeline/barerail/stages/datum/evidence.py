@@ -16,7 +16,7 @@ from .surface import Surface
 
 LEVEL_WORDS = {
     "face": "the undersides of the rails (long low faces) at their lowest level",
-    "tube": "the undersides of the lowest long tubes (no long low face was seen)",
+    "tube": "the undersides of the lowest long tubes",
     "surface": "the lowest surface of each side (no long low face or tube was seen)",
 }
 SIDES = {2: "mean of the left and the right side", 1: "one side only, the other wasn't seen"}

@@ -11,6 +11,7 @@ from barerail.geometry.frames import direction, transform
 from barerail.records import Array, Features, Frozen
 
 from .surface import Surface
+from .tube_undersides import undersides
 
 LONG = 200.0
 LEVEL = np.cos(np.radians(12.0))
@@ -64,10 +65,13 @@ class Level(Frozen):
 
 
 def lows_of(features: Features, surface: Surface, rough: Array, hidden: bool = False) -> tuple[Low, ...]:
-    """Undersides of long faces; without them on both sides, of long tubes; without them, each side's lowest surface.
+    """Undersides of a tube frame's rails, or of long faces; without them on both sides, of long tubes; without them,
+    each side's lowest surface.
 
     Rough car axes. `hidden`: also what has something else right below it. DataError where there is none of it.
     """
+    if rails := undersides(features, rough):
+        return tuple(Low("tube", *line) for line in rails)
     some: list[Low] = []
     for found in (_faces(features, rough), _tubes(features, rough), _surfaces(surface, rough)):
         parallel = _parallel(_on_both_sides(found if hidden else _undermost(found)))

@@ -11,8 +11,19 @@ from barerail.records import Array, Datum, Features, Measure, MountPoints, Note,
 from barerail.settings import StraightnessSettings
 
 from .bays import bays
-from .modes import NO_DRAWING, Stretch, diamond_and_mash, gauge_width, rail_roll, sag_difference, sidesway, twist
-from .reference import against
+from .ends import NAMES as END_NAMES
+from .ends import ends
+from .modes import (
+    NO_DRAWING,
+    Stretch,
+    centreline,
+    diamond_and_mash,
+    gauge_width,
+    rail_roll,
+    sag_difference,
+    sidesway,
+    twist,
+)
 from .sits import sits
 from .stations import pairs_at, sides_of, unused
 
@@ -32,13 +43,9 @@ NAMES = {
     "mash_mm": "mm",
     "rail_roll_left_deg": "deg",
     "rail_roll_right_deg": "deg",
+    **END_NAMES,
 }
-"""The measures and their units; limits may be set on any of them, and on those against a reference section."""
-AGAINST = tuple(
-    f"{name}_{end}_{unit}"
-    for end in ("rear", "front")
-    for name, unit in (("sidesway", "mm"), ("twist", "deg"), ("sag_left", "mm"), ("sag_right", "mm"))
-)
+"""The measures and their units; limits may be set on any of them."""
 
 
 def straightness(
@@ -63,20 +70,20 @@ def straightness(
     stretch = Stretch.of(pairs)
     stood = 0.0 if settings.supports_known else settings.elastic_mm
     measures, weight = twist(stretch, features.noise, stood)
-    sway, yaw, yaw_var = sidesway(stretch, features.noise)
-    diamond, mash = diamond_and_mash(stretch, features, datum, yaw, yaw_var)
+    curve = centreline(stretch)
+    diamond, mash = diamond_and_mash(stretch, features, datum, curve)
     measures |= {
         "gauge_width_mm": gauge_width(stretch, left, right, features.noise),
         "diamond_mm": diamond,
-        "sidesway_mm": sway,
+        "sidesway_mm": sidesway(stretch, curve, features.noise),
         "sag_mm": Measure(None, None, "mm", NO_DRAWING),
         "sag_left_less_right_mm": sag_difference(stretch, features.noise),
         "mash_mm": mash,
         "rail_roll_left_deg": rail_roll(left, stretch.span, features.noise, stood / stretch.gauge),
         "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise, stood / stretch.gauge),
     }
-    if settings.reference not in ("", "all"):
-        measures |= against(stretch, settings.reference, features.noise, stood)
+    reference = "" if settings.reference == "all" else settings.reference
+    measures |= ends(stretch, reference, features.noise, stood)
     return Straightness(
         measures=measures,
         from_x_mm=stretch.span[0],
@@ -93,9 +100,8 @@ def straightness(
 
 def _check(settings: StraightnessSettings) -> None:
     for name in settings.limits:
-        known = (*NAMES, *(AGAINST if settings.reference not in ("", "all") else ()))
-        if name not in known:
-            near = get_close_matches(name, known, n=2, cutoff=0.4) or list(known)
+        if name not in NAMES:
+            near = get_close_matches(name, NAMES, n=2, cutoff=0.4) or list(NAMES)
             raise UsageError(f"[straightness] limits: {name!r} is no measure; did you mean {' or '.join(near)}?")
 
 

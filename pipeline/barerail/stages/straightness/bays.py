@@ -5,9 +5,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from barerail.geometry.drift import between
 from barerail.records import Bay, MountPoint, MountPoints, NoiseModel, Reading
-
-from .stations import slow
 
 KINDS = ("hole", "slot", "stud", "bolt-axis", "sleeve")
 LEAST_BAY_MM, LEAST_WIDTH_MM = 300.0, 200.0
@@ -70,5 +69,5 @@ def _reading(what: str, a: MountPoint, b: MountPoint, noise: NoiseModel) -> Read
     d = a.position - b.position
     length = float(np.linalg.norm(d))
     way = d / length
-    var = float(way @ (a.cov_local + b.cov_local) @ way) + slow(noise, length)
+    var = float(way @ (a.cov_local + b.cov_local) @ way) + between(noise, length)
     return Reading(what, a.name, b.name, length, float(np.hypot(d[0], d[1])), 2 * var**0.5)

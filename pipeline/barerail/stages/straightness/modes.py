@@ -4,17 +4,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from barerail.geometry.drift import grown, of_sum
 from barerail.geometry.frames import direction, transform
 from barerail.geometry.mirror import Mirror, pairs_of
 from barerail.geometry.trend import Trend, trend
 from barerail.records import Array, Datum, Features, Frozen, Measure, NoiseModel, StationPair
 
-from .stations import Side, slow
+from .stations import Side
 
 NO_DRAWING = "both rails alike: needs a drawing or a scan from before to compare with"
 FEWEST_PAIRS = 4
-BUILD_MM = 0.3
-"""How far, one standard deviation, a left and a right feature of a true frame lie from the same x (judgement)."""
+BUILD_MM, BUILT = 0.3, 4.0
+"""How far, one standard deviation, a left and a right feature of a true frame lie from the same x, before the pairs say
+it themselves, and how many pairs that counts as (judgement)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,23 +57,24 @@ class Stretch(Frozen):
 def twist(s: Stretch, noise: NoiseModel, stood: float) -> tuple[dict[str, Measure], Array]:
     """Twist as an angle, a corner height and a rate, and the weight (n,) each station had.
 
-    A straight line through the roll atan(dz / dy) of the rail centres; front less rear. The scanner's drift is reckoned
-    as two cross readings that know nothing of each other, 2 `slow`(gauge) in the corner height. stood: standard
-    uncertainty in mm of a corner's height by how the frame stood.
+    A straight line through the roll atan(dz / dy) of the rail centres; front less rear. The growth of the scanner's
+    drift is reckoned as two cross readings that know nothing of each other. stood: standard uncertainty in mm of a
+    corner's height by how the frame stood.
     """
     d = s.left - s.right
     width = np.hypot(d[:, 1], d[:, 2])
     roll = np.arctan2(d[:, 2], d[:, 1])
     line = _line(s, roll, (s.left_var[:, 2] + s.right_var[:, 2]) / width**2)
     angle, gauge, length = 2 * float(line.value[1]), s.gauge, float(np.ptp(s.x))
-    drift = float(np.sqrt(2 * slow(noise, gauge))) / gauge
+    heights = 2 * line.gain[1] / width
+    slow = drift(s, noise, heights, -heights, 2 * grown(noise, gauge) / gauge**2)
     u = 2 * float(np.sqrt(line.cov[1, 1]))
     in_mm = gauge / float(np.cos(angle)) ** 2
     deg = float(np.degrees(1.0))
     return {
-        "twist_deg": measure(angle, u, drift, "deg", deg, stood / gauge),
-        "twist_mm": measure(gauge * float(np.tan(angle)) / in_mm, u, drift, "mm", in_mm, stood / gauge),
-        "twist_deg_per_m": measure(angle, u, drift, "deg/m", deg / length * 1000, stood / gauge),
+        "twist_deg": measure(angle, u, slow, "deg", deg, stood / gauge),
+        "twist_mm": measure(gauge * float(np.tan(angle)) / in_mm, u, slow, "mm", in_mm, stood / gauge),
+        "twist_deg_per_m": measure(angle, u, slow, "deg/m", deg / length * 1000, stood / gauge),
     }, line.weight
 
 
@@ -86,67 +89,112 @@ def gauge_width(s: Stretch, left: Side, right: Side, noise: NoiseModel) -> Measu
     var = float((s.left_var[:, 1] + s.right_var[:, 1]).mean()) / len(s.x)
     unseen = float(np.hypot(left.open[1], right.open[1]))
     reason = "one face of the rails was never seen, so their centres are not known sideways" if unseen else ""
-    known = measure(s.gauge, float(np.hypot(np.sqrt(var), unseen)), float(np.sqrt(slow(noise, s.gauge))), "mm")
+    even = np.full(len(s.x), 1 / len(s.x))
+    slow = drift(s, noise, even, -even, grown(noise, s.gauge))
+    known = measure(s.gauge, float(np.hypot(np.sqrt(var), unseen)), slow, "mm")
     return replace(known, reason=reason)
 
 
-def sidesway(s: Stretch, noise: NoiseModel) -> tuple[Measure, float, float]:
-    """How far the ends of the centreline lie left of its middle, by a parabola; and the yaw of the centreline in rad,
-    with its variance from the fit. Drift: `slow` over half of the length."""
-    curve = _parabola(s, (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4)
-    length = float(np.ptp(s.x))
-    yaw = 2 * float(curve.value[1]) / length
-    yaw_var = 4 * float(curve.cov[1, 1]) / length**2
-    drift = float(np.sqrt(slow(noise, length / 2)))
-    return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), drift, "mm"), yaw, yaw_var
+def centreline(s: Stretch) -> Trend:
+    """The parabola through the rails' mid-line."""
+    return _parabola(s, (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4)
+
+
+def sidesway(s: Stretch, curve: Trend, noise: NoiseModel) -> Measure:
+    """How far the ends of the centreline lie left of its middle. Growth of the drift: over half of the length."""
+    slow = drift(s, noise, curve.gain[2] / 2, curve.gain[2] / 2, grown(noise, float(np.ptp(s.x)) / 2))
+    return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), slow, "mm")
 
 
 def sag_difference(s: Stretch, noise: NoiseModel) -> Measure:
     """How much more the left rail sags than the right one: parabola of the height difference, ends less middle."""
     curve = _parabola(s, s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2])
-    drift = float(np.sqrt(1.5 * slow(noise, s.gauge)))
-    return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), drift, "mm")
+    slow = drift(s, noise, curve.gain[2], -curve.gain[2], 1.5 * grown(noise, s.gauge))
+    return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), slow, "mm")
 
 
-def diamond_and_mash(
-    s: Stretch, features: Features, datum: Datum, yaw: float, yaw_var: float
-) -> tuple[Measure, Measure]:
+def diamond_and_mash(s: Stretch, features: Features, datum: Datum, curve: Trend) -> tuple[Measure, Measure]:
     """Left rail ahead of the right one at the gauge width, and longer than it, from left/right pairs of features.
 
-    Each pair's dx, its width w: dx + yaw w = diamond w / gauge + mash s / 2, s from -1 at the rear to 1 at the front
-    station, the yaw that of the rails' centreline. Drift: `slow`(gauge) for the one, twice that for the other, and the
-    yaw's own share.
+    Each pair's dx, its width w: dx + yaw w = (diamond + mash s / 2) w / gauge, s from -1 at the rear to 1 at the front
+    station, the yaw that of the rails' centreline, `curve`. The diamond's drift holds the yaw's own.
     """
-    at, dx, width, var = _pairs(features, datum)
+    pairs = Pairs.of(features, datum)
     low, high = s.span
-    place = (2 * at - low - high) / (high - low)
-    wide = len(at) >= FEWEST_PAIRS and float(np.ptp(place)) > 0.8
-    if len(at) < FEWEST_PAIRS:
-        why = f"needs {FEWEST_PAIRS} left/right pairs of features, {len(at)} were found"
+    place = (2 * pairs.x - low - high) / (high - low)
+    wide = len(place) >= FEWEST_PAIRS and float(np.ptp(place)) > 0.8
+    if len(place) < FEWEST_PAIRS:
+        why = f"needs {FEWEST_PAIRS} left/right pairs of features, {len(place)} were found"
         return Measure(None, None, "mm", why), Measure(None, None, "mm", why)
-    gauge, noise = s.gauge, features.noise
-    columns = [width / gauge, place / 2] if wide else [width / gauge]
-    fit = trend(np.column_stack(columns), dx + yaw * width, var)
-    apart = slow(noise, gauge)
-    drift = float(np.sqrt(apart + slow(noise, float(np.ptp(s.x))) * (gauge / float(np.ptp(s.x))) ** 2))
+    gauge, noise, length = s.gauge, features.noise, float(np.ptp(s.x))
+    yaw, yaw_var = 2 * float(curve.value[1]) / length, 4 * float(curve.cov[1, 1]) / length**2
+    shear = pairs.width / gauge
+    columns = [shear, shear * place / 2] if wide else [shear]
+    fit = _built(np.column_stack(columns), pairs.ahead + yaw * pairs.width, pairs.var)
+    turned = curve.gain[1] / length * float(fit.gain[0] @ pairs.width)
+    along, grows = pairs.drift(noise, fit.gain), grown(noise, gauge)
+    slow = float(np.hypot(np.sqrt(along[0]), drift(s, noise, turned, turned, 2 * grows)))
     u = float(np.sqrt(fit.cov[0, 0] + yaw_var * gauge**2))
-    diamond = measure(float(fit.value[0]), u, drift, "mm")
+    diamond = measure(float(fit.value[0]), u, slow, "mm")
     if not wide:
         return diamond, Measure(None, None, "mm", "the pairs found cover less than 40 % of the rails' length")
-    return diamond, measure(float(fit.value[1]), float(np.sqrt(fit.cov[1, 1])), float(np.sqrt(2 * apart)), "mm")
+    slow = float(np.sqrt(along[1] + 2 * grows))
+    return diamond, measure(float(fit.value[1]), float(np.sqrt(fit.cov[1, 1])), slow, "mm")
 
 
-def _pairs(features: Features, datum: Datum) -> tuple[Array, Array, Array, Array]:
-    """Mean x, x left less x right, width and variance of dx of each left/right pair of features, by x."""
-    m = datum.car_from_scan
-    rows = []
-    for p in pairs_of(features.found, np.zeros(3), Mirror(m[1, :3], -float(m[1, 3]))):
-        left, right = (transform(m, features.found[i].point) for i in (p.left, p.right))
+def _built(design: Array, readings: Array, variance: Array) -> Trend:
+    """The fit with the scatter of the frame's own build on top of the fits', as these pairs show it."""
+    first = trend(design, readings, variance + BUILD_MM**2)
+    kept = first.weight > 0
+    free = max(float(kept.sum()) - design.shape[1], 0.0)
+    miss = ((readings - design @ first.value) ** 2 - variance)[kept]
+    seen = max(float(miss.mean()), 0.0) * len(miss)
+    return trend(design, readings, variance + (BUILT * BUILD_MM**2 + seen) / (BUILT + free))
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs(Frozen):
+    """Left/right pairs of features by x: left and right (n, 3) in car axes, and variance (n,) of left less right x."""
+
+    left: Array
+    right: Array
+    var: Array
+
+    @classmethod
+    def of(cls, features: Features, datum: Datum) -> "Pairs":
+        m = datum.car_from_scan
+        found = pairs_of(features.found, np.zeros(3), Mirror(m[1, :3], -float(m[1, 3])))
         ahead = direction(m, np.eye(3))[:, 0]
-        var = float(ahead @ p.cov @ ahead) + BUILD_MM**2
-        rows.append((float(left[0] + right[0]) / 2, float(left[0] - right[0]), float(left[1] - right[1]), var))
-    table = np.array(sorted(rows)).reshape(-1, 4)
-    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+        sides = (np.array([features.found[i].point for i in rows]).reshape(-1, 3)
+                 for rows in ([p.left for p in found], [p.right for p in found]))  # fmt: skip
+        left, right = (transform(m, at) for at in sides)
+        var = np.array([float(ahead @ p.cov @ ahead) for p in found])
+        order = np.argsort(left[:, 0] + right[:, 0], kind="stable")
+        return cls(left[order], right[order], var[order])
+
+    @property
+    def x(self) -> Array:
+        return (self.left[:, 0] + self.right[:, 0]) / 2
+
+    @property
+    def ahead(self) -> Array:
+        return self.left[:, 0] - self.right[:, 0]
+
+    @property
+    def width(self) -> Array:
+        return self.left[:, 1] - self.right[:, 1]
+
+    def drift(self, noise: NoiseModel, gain: Array) -> Array:
+        """Variances (k,) that drift_mm puts into sums of `ahead`, gain (k, n)."""
+        return of_sum(noise, np.vstack([self.left, self.right]), np.hstack([gain, -gain]).T)
+
+
+def drift(s: Stretch, noise: NoiseModel, left: Array, right: Array, growth: float) -> float:
+    """Standard uncertainty that the scanner's drift puts into a sum of one coordinate of the rail centres.
+
+    left, right (n,): weights of the stations. growth: variance by drift_mm_per_m."""
+    places, weights = np.vstack([s.left, s.right]), np.concatenate([left, right])[:, None]
+    return float(np.sqrt(of_sum(noise, places, weights)[0] + growth))
 
 
 def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel, stood: float) -> Measure:
@@ -160,9 +208,9 @@ def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel, stood: f
         return Measure(None, None, "deg", "round tubes show no roll" if len(x) else "no stations")
     share = (2 * x[inside] - sum(span)) / (span[1] - span[0])
     line = trend(np.column_stack([np.ones_like(share), share]), side.roll[inside], side.roll_var[inside])
-    drift = float(np.sqrt(2 * (2 * noise.drift_mm**2 + noise.drift_mm_per_m**2))) / 1000
+    slow = float(np.sqrt(2 * (2 * noise.drift_mm**2 + noise.drift_mm_per_m**2))) / 1000
     u = 2 * float(np.sqrt(line.cov[1, 1]))
-    return measure(2 * float(line.value[1]), u, drift, "deg", float(np.degrees(1.0)), stood)
+    return measure(2 * float(line.value[1]), u, slow, "deg", float(np.degrees(1.0)), stood)
 
 
 def _line(s: Stretch, readings: Array, variance: Array) -> Trend:

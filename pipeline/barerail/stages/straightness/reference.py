@@ -1,4 +1,4 @@
-"""The ends of the frame against a section of it that is taken as undamaged."""
+"""The section of the frame that is taken as undamaged."""
 
 import re
 
@@ -6,17 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.errors import DataError, UsageError
-from barerail.geometry.trend import Trend, trend
-from barerail.records import Array, Measure, NoiseModel
+from barerail.records import Array
 
-from .modes import Stretch, measure
-from .stations import slow
-
-LEVEL_DEG = 3.0
-"""Turn of a rail against its own reference section beyond which its height there is by design, degrees."""
 FEWEST = 3
 THIRD = 1 / 3
-KICKED = "the rail rises or falls there by design: its sag can't be told without a drawing or a scan from before"
 
 
 def stretch_of(reference: str, x: Array) -> tuple[float, float]:
@@ -32,60 +25,18 @@ def stretch_of(reference: str, x: Array) -> tuple[float, float]:
     return a, b
 
 
-def against(s: Stretch, reference: str, noise: NoiseModel, stood: float) -> dict[str, Measure]:
-    """Sidesway and twist of each end, and sag of each rail at each end, off the lines through the reference section.
-
-    The lines are read on to the end's last station, with the uncertainty that this has; ends inside the section are
-    left out. DataError where it holds fewer than FEWEST stations.
-    """
-    a, b = stretch_of(reference, s.x)
-    inside = (s.x >= a) & (s.x <= b)
+def section(reference: str, x: Array) -> NDArray[np.bool_]:
+    """Which stations at x (n,) lie in the section named. DataError where it holds fewer than FEWEST of them."""
+    a, b = stretch_of(reference, x)
+    inside = (x >= a) & (x <= b)
     if inside.sum() < FEWEST:
         raise DataError(
             f"straightness: the reference section holds {inside.sum()} stations, {FEWEST} are needed; "
             "straightness.json has the x of each"
         )
-    out: dict[str, Measure] = {}
-    for end, row in (("rear", int(np.argmin(s.x))), ("front", int(np.argmax(s.x)))):
-        if not inside[row]:
-            out |= _end(s, inside, row, end, noise, stood)
-    return out
+    return np.asarray(inside)
 
 
-def _end(
-    s: Stretch, inside: NDArray[np.bool_], row: int, end: str, noise: NoiseModel, stood: float
-) -> dict[str, Measure]:
-    middle, d = (s.left + s.right) / 2, s.left - s.right
-    width = np.hypot(d[:, 1], d[:, 2])
-    far = abs(float(s.x[row] - s.x[inside].mean()))
-    drift = float(np.sqrt(slow(noise, far)))
-    turned = float(np.sqrt(2 * slow(noise, s.gauge))) / s.gauge
-    roll, roll_var = np.arctan2(d[:, 2], d[:, 1]), (s.left_var[:, 2] + s.right_var[:, 2]) / width**2
-    side, u_side = _off(s.x, middle[:, 1], (s.left_var[:, 1] + s.right_var[:, 1]) / 4, inside, row, 1)
-    twist, u_twist = _off(s.x, roll, roll_var, inside, row, 0)
-    out = {
-        f"sidesway_{end}_mm": measure(side, u_side, drift, "mm"),
-        f"twist_{end}_deg": measure(twist, u_twist, turned, "deg", float(np.degrees(1.0)), stood / s.gauge),
-    }
-    for name, at, var in (("left", s.left, s.left_var), ("right", s.right, s.right_var)):
-        out[f"sag_{name}_{end}_mm"] = _sag(s.x, at[:, 2], var[:, 2], inside, row, drift)
-    return out
-
-
-def _sag(x: Array, z: Array, var: Array, inside: NDArray[np.bool_], row: int, drift: float) -> Measure:
-    """How far the end lies below the line, positive: down."""
-    off, u = _off(x, z, var, inside, row, 1)
-    beyond = (x - x[row]) * np.sign(x[inside].mean() - x[row]) <= np.abs(x[inside] - x[row]).min()
-    steep = np.abs(np.diff(z[beyond]) / np.diff(x[beyond])).max(initial=0.0)
-    if np.degrees(np.arctan(steep)) > LEVEL_DEG:
-        return Measure(None, None, "mm", KICKED)
-    return measure(-off, u, drift, "mm")
-
-
-def _off(x: Array, y: Array, var: Array, inside: NDArray[np.bool_], row: int, degree: int) -> tuple[float, float]:
-    """Reading at `row` less the line (degree 1) or the mean (0) through those inside, and its standard uncertainty."""
-    middle = float(x[inside].mean())
-    columns = np.vander((x - middle) / 1000, degree + 1, increasing=True)
-    line: Trend = trend(columns[inside], y[inside], var[inside])
-    u = float(columns[row] @ line.cov @ columns[row] + var[row])
-    return float(y[row] - columns[row] @ line.value), u**0.5
+def rest(x: Array, row: int) -> NDArray[np.bool_]:
+    """The stations in the two thirds of the length away from the one at `row`, an end."""
+    return np.asarray(np.abs(x - x[row]) > np.ptp(x) * THIRD)

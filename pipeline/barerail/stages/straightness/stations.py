@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.geometry.drift import between
 from barerail.geometry.frames import direction, transform
 from barerail.records import Array, Datum, Frozen, NoiseModel, Rail, Station, StationPair
 
@@ -132,18 +133,11 @@ def _pair(left: Side, i: int, right: Side, j: int, noise: NoiseModel) -> Station
     x = float(left.centre[i, 0] + right.centre[j, 0]) / 2
     a, b = _at(left, i, x), _at(right, j, x)
     width = float(np.hypot(*(a - b)[1:]))
-    variance = left.cov[i, 2, 2] + right.cov[j, 2, 2] + slow(noise, width)
+    variance = left.cov[i, 2, 2] + right.cov[j, 2, 2] + between(noise, width)
     rolls = (float(np.degrees(left.roll[i])), float(np.degrees(right.roll[j])))
     twist, u = float(np.degrees(np.arctan2(a[2] - b[2], a[1] - b[1]))), 2 * float(np.degrees(np.sqrt(variance) / width))
     held = max(np.diag(left.cov[i])[1:].max(), np.diag(right.cov[j])[1:].max()) < LOOSE_MM**2
     return StationPair(x, a, b, rolls, twist, u, bool(held), left.cov[i], right.cov[j])
-
-
-def slow(noise: NoiseModel, apart: float) -> float:
-    """Variance in mm2, per coordinate, that the scanner's slow error puts between two points `apart` mm:
-    2 drift_mm^2 + (drift_mm_per_m apart / 1000)^2. For points under a metre apart much of the first part is common to
-    both, so this is on the safe side."""
-    return 2 * noise.drift_mm**2 + (noise.drift_mm_per_m * apart / 1000) ** 2
 
 
 def unused(pairs: tuple[StationPair, ...], out: Array) -> tuple[StationPair, ...]:
