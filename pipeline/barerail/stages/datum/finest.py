@@ -59,10 +59,11 @@ def finish(surface: Surface, tree: cKDTree, mirror: Mirror, along: Array, drift_
     """
     source, slide = surface.picks(2 * surface.spacing), 1.5 * surface.spacing
     start = _best_start(source, surface, tree, mirror, along, slide)
-    near = refine(source.fewer(20_000), surface, tree, start, (CUT,), slide, 1e-3) or start
-    fit = bent_fit(source, surface, tree, near, along, CUT)
-    if not _borne_out(fit, _blocks(source.points[fit.match.rows] @ along, BLOCK)):
-        fit = bent_fit(source, surface, tree, near, along, CUT, modes=0)
+    few = source.fewer(20_000)
+    rough = bent_fit(few, surface, tree, start, along, CUT)
+    if not _borne_out(rough, _blocks(few.points[rough.match.rows] @ along, BLOCK)):
+        rough = bent_fit(few, surface, tree, start, along, CUT, modes=0)
+    fit = bent_fit(source, surface, tree, rough.mirror, along, CUT, modes=len(rough.bends.size))
     points, area = source.points[fit.match.rows], source.area[fit.match.rows]
     share = float(area[np.abs(fit.residual) < MIRRORS].sum() / source.area.sum())
     place = points @ along
