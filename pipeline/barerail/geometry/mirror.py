@@ -27,6 +27,13 @@ class Mirror(Frozen):
     def reflect(self, points: Array) -> Array:
         return points - 2 * self.heights(points)[:, None] * self.normal
 
+    def by_step(self, points: Array) -> Array:
+        """Derivative (k, 3, 3) of the mirrored points (k, 3) by a step of `moved`."""
+        n, h = self.normal, self.heights(points)
+        u, v, _ = basis(n)
+        turns = [-2 * ((points @ e)[:, None] * n + h[:, None] * e) for e in (u, v)]
+        return np.stack([*turns, np.broadcast_to(2 * n, points.shape)], axis=2)
+
     def moved(self, step: Array) -> "Mirror":
         """Turned by step[0], step[1] rad towards its basis' u and v, shifted by step[2] mm."""
         u, v, _ = basis(self.normal)

@@ -51,24 +51,21 @@ def _jacobian(move: Move, p: Array) -> Array:
     return (move(p + step) - move(p - step)).T / 2
 
 
-def mirror_seen(points: Array, normals: Array, seen: Move, start: Array) -> dict[str, Any]:
-    """Mirror plane of what the scan shows: least squares of the point-to-plane misfit of each surface point, mirrored.
+def mirror_seen(points: Array, seen: Move, start: Array) -> dict[str, Any]:
+    """Mirror plane of what the scan shows: about it the surface lies the least off its mirror image, in least squares.
 
-    points, normals (n, 3): of the symmetric chassis as designed; `start` (4,): normal and offset to start from.
+    points (n, 3): of the surface of the symmetric chassis as designed; `start` (4,): normal and offset to start from.
     """
     a, b = seen(points), seen(points * MIRROR)
-    n = normals * MIRROR @ np.linalg.solve(_jacobian(seen, points.mean(0)), np.eye(3))
-    n /= np.linalg.norm(n, axis=1)[:, None]
     normal, offset = start[:3] / np.linalg.norm(start[:3]), float(start[3])
     centre = a.mean(0)
     for _ in range(6):
         tilt = np.linalg.svd(normal[None])[2][1:]
-        height = a @ normal - offset
-        misfit = np.einsum("ij,ij->i", n, a - 2 * height[:, None] * normal - b)
+        height = (a @ normal - offset)[:, None]
         # a - 2 (m.a - d) m, turned by (u, v) about the centre and shifted by w
-        by_tilt = [-2 * ((a - centre) @ t * (n @ normal) + height * (n @ t)) for t in tilt]
-        design = np.column_stack([*by_tilt, 2 * (n @ normal)])
-        u, v, w = np.linalg.lstsq(design, -misfit, rcond=None)[0]
+        by_tilt = [-2 * (((a - centre) @ t)[:, None] * normal + height * t) for t in tilt]
+        design = np.stack([*by_tilt, np.broadcast_to(2 * normal, a.shape)], axis=2).reshape(-1, 3)
+        u, v, w = np.linalg.lstsq(design, (b - a + 2 * height * normal).ravel(), rcond=None)[0]
         turned = unit(normal + u * tilt[0] + v * tilt[1])
         offset = float((offset + w - centre @ normal) + centre @ turned)
         normal = turned

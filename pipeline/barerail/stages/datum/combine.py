@@ -31,16 +31,18 @@ def centre_plane(surface: SurfacePlane, pairs: PairPlane | None) -> CentrePlane:
 
     Both rest on one frame, bent in one way, so they aren't independent: the covariance is the bound of covariance
     intersection with equal shares, 2 (I - K) A (I - K)^T + 2 K B K^T for a gain K, right whatever their correlation
-    (Julier & Uhlmann 1997, ACC 4:2369-2373). The scanner's slow error moves both alike: it comes on top.
+    (Julier & Uhlmann 1997, ACC 4:2369-2373). The scanner's slow error, and what a bent frame's plane is meant to be,
+    move both alike: they come on top.
     """
+    both = surface.slow + surface.meant
     if pairs is None:
-        return CentrePlane(surface.mirror, surface.cov + surface.slow, {})
+        return CentrePlane(surface.mirror, surface.cov + both, {})
     apart = step_between(surface.mirror, pairs.mirror)
     gain = surface.spread @ np.linalg.inv(surface.spread + pairs.cov)
     rest = np.eye(3) - gain
     cov = 2 * (rest @ surface.cov @ rest.T + gain @ pairs.cov @ gain.T)
     by = {i: gain @ d for i, d in pairs.by_feature.items()}
-    return CentrePlane(surface.mirror.moved(gain @ apart), cov + surface.slow, by, apart, surface.cov + pairs.cov)
+    return CentrePlane(surface.mirror.moved(gain @ apart), cov + both, by, apart, surface.cov + pairs.cov)
 
 
 def step_between(a: Mirror, b: Mirror) -> Array:

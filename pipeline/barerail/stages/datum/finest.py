@@ -4,23 +4,25 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import norm, t
+from scipy.stats import f, norm, t
 
 from barerail.errors import DataError
 from barerail.geometry.frames import basis
 from barerail.geometry.mirror import Mirror
-from barerail.geometry.robust import tukey_weights
 from barerail.records import Array, Frozen, Index
 
+from .bends import Bends, BentFit, bent_fit, inverse
 from .candidates import wendland
-from .refine import TUKEY, Match, match, refine, robust_scale
+from .refine import Match, match, refine
 from .surface import Surface
 
 SLOW = 1000.0
-"""Length in mm along the car over which the scanner's slow error is one (wavelengths are metres)."""
+"""Correlation length in mm of the scanner's slow error (its wavelengths are metres)."""
 BLOCK, FEWEST_BLOCKS = 600.0, 6
 """Length in mm along the car of a block of surface that counts as one observation, shorter where there would be fewer
 than six: twice what a bend reaches along the frame."""
+FEIGNED = 0.001
+"""Bends that an unbent frame shows more often than this are none: they would only take dents into the plane."""
 CUT = 12.0
 ASIDE = 2.5
 MIRRORS = 3.0
@@ -29,14 +31,17 @@ MIRRORS = 3.0
 @dataclass(frozen=True, eq=False)
 class SurfacePlane(Frozen):
     """The plane of the whole surface; cov (3, 3): of a step of `Mirror.moved`, standard uncertainties squared, which is
-    `spread` widened for few blocks.
+    `spread` widened for few blocks. bends: the twist and sidesway it was told apart from.
 
-    share: of the surface that falls on surface within 3 mm when mirrored. scale: robust scatter of the residuals, mm.
-    bend: what the mirror image of one block is off by, mm, from the scatter of the blocks. slow (3, 3): what the
-    scanner's slow error adds to `cov`; it moves surface and features alike.
+    share: of the surface that falls on surface within 3 mm when mirrored, bends apart. scale: robust scatter of the
+    residuals, mm. bend: what the mirror image of one block is off by, mm, from the scatter of the blocks. slow (3, 3):
+    what the scanner's slow error adds to `cov`; it moves surface and features alike. meant (3, 3): what a bent frame
+    adds, whose best mirror depends on how much of which stretch was seen (definitional uncertainty, JCGM 200:2012,
+    2.27): mean square of what leaving out one block of its bends does.
     """
 
     mirror: Mirror
+    bends: Bends
     spread: Array
     cov: Array
     share: float
@@ -44,6 +49,7 @@ class SurfacePlane(Frozen):
     blocks: int
     bend: float
     slow: Array
+    meant: Array
 
 
 def finish(surface: Surface, tree: cKDTree, mirror: Mirror, along: Array, drift_mm: float) -> SurfacePlane:
@@ -53,23 +59,32 @@ def finish(surface: Surface, tree: cKDTree, mirror: Mirror, along: Array, drift_
     """
     source, slide = surface.picks(2 * surface.spacing), 1.5 * surface.spacing
     start = _best_start(source, surface, tree, mirror, along, slide)
-    near = refine(source.fewer(20_000), surface, tree, start, (CUT,), slide, 1e-3) or start
-    fitted = refine(source, surface, tree, near, (CUT,), slide, 5e-4)
-    if fitted is None:
-        raise DataError("datum: the mirror plane got lost on the finest points; scan more of both sides of the frame")
-    m = match(source, surface, tree, fitted, CUT, slide)
-    scale = robust_scale(m.residual, 0.02 * slide)
-    area = source.area[m.rows]
-    share = float(area[np.abs(m.residual) < MIRRORS].sum() / source.area.sum())
-    place = source.points[m.rows] @ along
+    few = source.fewer(20_000)
+    rough = bent_fit(few, surface, tree, start, along, CUT)
+    if not _borne_out(rough, _blocks(few.points[rough.match.rows] @ along, BLOCK)):
+        rough = bent_fit(few, surface, tree, start, along, CUT, modes=0)
+    fit = bent_fit(source, surface, tree, rough.mirror, along, CUT, modes=len(rough.bends.size))
+    points, area = source.points[fit.match.rows], source.area[fit.match.rows]
+    share = float(area[np.abs(fit.residual) < MIRRORS].sum() / source.area.sum())
+    place = points @ along
     block = _blocks(place, BLOCK)
     count = int(block.max()) + 1
     widening = few_blocks(count)
-    weight = area * tukey_weights(m.residual, TUKEY, scale)
-    spread = jackknife(m, weight, block)
-    slow = drift(m, weight, _blocks(place, SLOW), fitted, source.points[m.rows], drift_mm)
+    spread = jackknife(fit.design, fit.residual, fit.weight, block)[:3, :3]
+    slow = drift(fit.match, fit.design, fit.weight, place, fit.mirror, points, drift_mm)[:3, :3]
     bend = 2 * float(np.sqrt(count * spread[2, 2]))
-    return SurfacePlane(fitted, spread, widening * spread, share, scale, count, bend, slow)
+    steps, off = fit.mirror.by_step(points).reshape(-1, 3), fit.bends.misfit(points, fit.mirror).ravel()
+    meant = jackknife(steps, off, np.repeat(fit.weight, 3), np.repeat(block, 3)) / (count - 1)
+    return SurfacePlane(fit.mirror, fit.bends, spread, widening * spread, share, fit.scale, count, bend, slow, meant)
+
+
+def _borne_out(fit: BentFit, block: Index) -> bool:
+    """Whether the bends are more than dents and the scanner's drift feign: F test of both against the blocks."""
+    count = int(block.max()) + 1
+    few_blocks(count)
+    cov = jackknife(fit.design, fit.residual, fit.weight, block)[3:, 3:]
+    size = fit.bends.size
+    return bool(size @ inverse(cov) @ size / len(size) > f.ppf(1 - FEIGNED, len(size), count - 3))
 
 
 def _blocks(place: Array, length: float) -> Index:
@@ -99,36 +114,47 @@ def tight(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, withi
     return float(source.area[m.rows] @ wendland(m.residual, within) / source.area.sum())
 
 
-def jackknife(m: Match, weight: Array, block: Index) -> Array:
-    """Covariance (3, 3) of the fit from what leaving out one block at a time does to it: (B - 1) / B sum d_b d_b^T.
+def jackknife(design: Array, residual: Array, weight: Array, block: Index) -> Array:
+    """Covariance (p, p) of a fit from what leaving out one block at a time does to it: (B - 1) / B sum d_b d_b^T.
 
     d_b = (H - H_b)^-1 g_b, with g_b = sum of w r J in block b, H_b = sum of w J J^T in it, H over all: the
     cluster-robust sandwich (Liang & Zeger 1986, Biometrika 73:13-22) as a jackknife (Bell & McCaffrey 2002, Surv.
     Methodol. 28:169-181), which also sees what a block at the end of the car pulls the plane to itself. What bends the
-    two sides differently, noise and drift included, is in it.
+    two sides differently, noise and drift included, is in it. J (k, p): design.
     """
-    count = int(block.max()) + 1
-    g, h = np.zeros((count, 3)), np.zeros((count, 3, 3))
+    count, p = int(block.max()) + 1, design.shape[1]
+    g, h = np.zeros((count, p)), np.zeros((count, p, p))
     for b in range(count):
-        j, w = m.jacobian[block == b], weight[block == b]
-        g[b], h[b] = (j * w[:, None]).T @ m.residual[block == b], (j * w[:, None]).T @ j
-    d = np.linalg.solve(h.sum(0) - h, g[:, :, None])[:, :, 0]
+        j, w = design[block == b], weight[block == b]
+        g[b], h[b] = (j * w[:, None]).T @ residual[block == b], (j * w[:, None]).T @ j
+    d = np.einsum("bij,bj->bi", inverse(h.sum(0) - h), g)
     return (count - 1) / count * d.T @ d
 
 
-def drift(m: Match, weight: Array, block: Index, mirror: Mirror, points: Array, drift_mm: float) -> Array:
-    """Covariance (3, 3) of the fit from a slow error of the scanner: one vector a block and side, sd `drift_mm` a way.
+def drift(
+    m: Match, design: Array, weight: Array, place: Array, mirror: Mirror, points: Array, drift_mm: float
+) -> Array:
+    """Covariance (p, p) of the fit from a slow error of the scanner, sd `drift_mm` each way: a vector e for each 500 mm
+    along the car, `place` (k,), and side, with correlation exp(-h^2 / 2 SLOW^2) at h mm from each other.
 
-    Mirrored left error less right one, e, has variance 2 drift_mm^2 each way. It moves a left point's residual by
-    there . e and, seen the other way round, a right one's by -(there mirrored) . e; H^-1 sum_b G_b G_b^T H^-1 with
-    G_b = sum of w J times those.
+    What is seen is R e_left - e_right, R the mirroring. It moves a left point's residual by its normal `there` and,
+    seen the other way round, a right one's by -(R there). Sum over stretches a, b of G_a C_ab G_b^T, with G = H^-1 sum
+    of w J times those, C_ab = 2 drift_mm^2 (c I - d R), c the correlation of one side's a and b, d across the car: both
+    sides drift alike, which shifts the plane and turns it less. J (k, p): design.
     """
-    flipped = m.there - 2 * (m.there @ mirror.normal)[:, None] * mirror.normal
-    way = np.where((mirror.heights(points) > 0)[:, None], m.there, -flipped)
-    pull = np.einsum("kp,ki->kpi", m.jacobian * weight[:, None], way).reshape(-1, 9)
-    g = np.stack([np.bincount(block, p) for p in pull.T], axis=1).reshape(-1, 3, 3)
-    h = np.linalg.inv((m.jacobian * weight[:, None]).T @ m.jacobian)
-    return 2 * drift_mm**2 * h @ np.einsum("bpi,bqi->pq", g, g) @ h
+    block, p = _blocks(place, SLOW / 2), design.shape[1]
+    flip = np.eye(3) - 2 * np.outer(mirror.normal, mirror.normal)
+    height = mirror.heights(points)
+    way = np.where((height > 0)[:, None], m.there, -m.there @ flip)
+    pull = np.einsum("kp,ki->kpi", design * weight[:, None], way).reshape(-1, 3 * p)
+    h = inverse((design * weight[:, None]).T @ design)
+    g = h @ np.stack([np.bincount(block, q) for q in pull.T], axis=1).reshape(-1, p, 3)
+    at = np.bincount(block, place) / np.bincount(block)
+    wide = 2 * float(np.average(np.abs(height), weights=weight))
+    far = np.subtract.outer(at, at) ** 2
+    one, across = (np.exp(-(far + w**2) / (2 * SLOW**2)) for w in (0.0, wide))
+    sums = [np.einsum("ab,api,ij,bqj->pq", c, g, r, g) for c, r in ((one, np.eye(3)), (across, flip))]
+    return 2 * drift_mm**2 * np.asarray(sums[0] - sums[1])
 
 
 def few_blocks(count: int) -> float:

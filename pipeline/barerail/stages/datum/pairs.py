@@ -4,10 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from barerail.geometry.frames import basis, unit
+from barerail.geometry.frames import unit
 from barerail.geometry.mirror import Mirror, Pair
 from barerail.geometry.robust import TUKEY_C, tukey_weights
 from barerail.records import Array, Feature, Frozen
+
+from .bends import Bends
 
 FEWEST = 4
 BEND = 500.0
@@ -19,8 +21,9 @@ class PairPlane(Frozen):
     """Plane of the pairs; cov (3, 3) of a step of `Mirror.moved`; tau (2,): scatter of the pairs
     beyond their own, across and in height, mm.
 
-    residual (k, 2): misfit across (twice that of the mid-point) and in height, mm; own (k, 2): its variances from the
-    fits alone; weight (k,): 1 to 0, of the biweight. by_feature: derivative (3, 3) of the step by each feature's point.
+    residual (k, 2): misfit across (twice that of the mid-point) and in height, mm, bends of the frame and all;
+    own (k, 2): its variances from the fits alone; weight (k,): 1 to 0, of the biweight. by_feature: derivative (3, 3)
+    of the step by each feature's point.
     """
 
     mirror: Mirror
@@ -39,11 +42,18 @@ class PairPlane(Frozen):
 
 
 def pair_plane(
-    pairs: tuple[Pair, ...], found: tuple[Feature, ...], middle: Array, mirror: Mirror, along: Array, bend: float
+    pairs: tuple[Pair, ...],
+    found: tuple[Feature, ...],
+    middle: Array,
+    mirror: Mirror,
+    along: Array,
+    bend: float,
+    bends: Bends | None = None,
 ) -> PairPlane | None:
     """Weighted least squares of the pairs' misfit across the car and in height; None with fewer than 4 sound pairs.
 
-    Not along the car: a diamond frame must not turn the plane. Weights 1 / (u^2 + tau^2) with the scatter tau between
+    Not along the car: a diamond frame must not turn the plane. What `bends` of the whole frame put a pair off by is
+    taken off first: they don't move the plane. Weights 1 / (u^2 + tau^2) with the scatter tau between
     pairs by DerSimonian & Laird 1986 (Control. Clin. Trials 7:177-188), extended to a regression, and at least `bend`
     (mm, what the surface around bends by); pairs near each other share it (correlation exp(-h / 500 mm)), so ten holes
     in one bracket aren't ten witnesses. Tukey on top.
@@ -53,8 +63,9 @@ def pair_plane(
     n = mirror.normal
     ways = np.stack([n, unit(np.cross(n, along - (along @ n) * n))])
     at = np.array([found[p.left].point - middle for p in pairs])
-    jac = np.einsum("wi,kij->kwj", ways, _by_step(at, mirror))
-    miss = np.array([ways @ p.miss for p in pairs])
+    jac = np.einsum("wi,kij->kwj", ways, mirror.by_step(at))
+    seen = np.array([ways @ p.miss for p in pairs])
+    miss = seen if bends is None else seen - bends.misfit(at, mirror) @ ways.T
     cov = np.array([ways @ p.cov @ ways.T for p in pairs])
     own = cov[:, [0, 1], [0, 1]]
     near = np.exp(-np.abs(np.subtract.outer(at @ along, at @ along)) / BEND)
@@ -76,16 +87,7 @@ def pair_plane(
     for k, p in enumerate(pairs):
         g = -gain[:, 2 * k : 2 * k + 2]
         by[p.left], by[p.right] = g @ flip, -g @ ways
-    return PairPlane(mirror.moved(step), joint, tau, pairs, miss + jac @ step, own, weight, by)
-
-
-def _by_step(at: Array, mirror: Mirror) -> Array:
-    """Derivative (k, 3, 3) of the mirrored points by a step of `Mirror.moved`."""
-    n = mirror.normal
-    u, v, _ = basis(n)
-    h = mirror.heights(at)
-    turns = [-2 * ((at @ e)[:, None] * n + h[:, None] * e) for e in (u, v)]
-    return np.stack([*turns, np.broadcast_to(2 * n, at.shape)], axis=2)
+    return PairPlane(mirror.moved(step), joint, tau, pairs, seen + jac @ step, own, weight, by)
 
 
 def _gls(jac: Array, cov: Array, tau: Array, near: Array, weight: Array) -> tuple[Array, Array]:

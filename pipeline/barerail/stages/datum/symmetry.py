@@ -97,7 +97,7 @@ def _pass(
     smooth = finish(surface, surface.tree(), mirror, along, features.noise.drift_mm)
     pairs = pairs_of(features.found, surface.middle, smooth.mirror)
     bend = max(smooth.bend, np.sqrt(2) * features.noise.drift_mm)
-    paired = pair_plane(pairs, features.found, surface.middle, smooth.mirror, along, bend)
+    paired = pair_plane(pairs, features.found, surface.middle, smooth.mirror, along, bend, smooth.bends)
     centre = centre_plane(smooth, paired)
     along = _along(surface, centre.mirror, along)
     if recipe:
