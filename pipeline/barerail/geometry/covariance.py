@@ -22,7 +22,7 @@ LEAST = 100
 """Fewest points of a window."""
 LAGS = 40
 """Longest lag used, cells."""
-SOME, BANDS, LENGTHS = 160, 16, 60
+SOME, BANDS, LENGTHS = 160, 16, 120
 """Points of a window that show what taking out a quadratic does, bands of lag they are sorted into, lengths tried."""
 REACH = 7.0
 """Correlation lengths beyond which the correlation counts as nothing: 0.7 % of its sum over a plane is left out."""
