@@ -22,8 +22,8 @@ class Trend(Frozen):
 def trend(design: Array, readings: Array, variance: Array, prior: Array | None = None) -> Trend:
     """Weighted least squares of readings (n,) on `design` (n, p), Tukey on top; n > p, unless there is a prior.
 
-    prior (p,): standard deviation of each coefficient about zero before any reading. It is no reading itself: it holds
-    what no reading shows, and has no part in the scatter.
+    prior (p,): standard deviation of each coefficient about zero before any reading: it holds what no reading shows,
+    and is no reading itself, so that it has no part in weights or scatter.
 
     The covariance is the usual one, grown by the square of the robust scatter where that is above what `variance`
     says, and by (1 + a) / (1 - a), a the correlation of one residual with the next (0 to 0.9), less the 1 / sqrt(n)
@@ -44,7 +44,7 @@ def trend(design: Array, readings: Array, variance: Array, prior: Array | None =
     scale *= (len(y) / max(len(y) - shown, 1.0)) ** 0.5
     value, weight, _ = reweight(fit, lambda b: y - x @ b, even, start, max(1.0, scale))
     left = (y - x @ value) * np.sqrt(weight)
-    cov = np.linalg.inv((x * weight[:, None]).T @ x + held.T @ held)
+    cov = np.asarray(np.linalg.inv((x * weight[:, None]).T @ x + held.T @ held), float)
     gain = cov @ (x * (weight / sd)[:, None]).T
     free = max(float(weight.sum()) - shown, 1.0)
     grow = max(1.0, float(left @ left) / free) * _together(left)
