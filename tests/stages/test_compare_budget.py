@@ -1,5 +1,7 @@
 """What drift of two scanners and unknown supports do to a shift: covered, and no more than covered."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from datum_case import GAUGE
@@ -24,9 +26,12 @@ STAYED = {
 }
 
 
+def unmoved(places: Array) -> Unmoved:
+    return Unmoved(np.eye(4), places.mean(axis=0), np.zeros((6, 6)), places, 1.0, 0.0, "found")
+
+
 def budget(places: Array, noise: NoiseModel = DRIFTS, stood: Stood | None = None) -> PoseBudget:
-    unmoved = Unmoved(np.eye(4), places.mean(axis=0), np.zeros((6, 6)), places, 1.0, 0.0, "found")
-    return PoseBudget.of(unmoved, CAR, noise, noise, stood)
+    return PoseBudget.of(unmoved(places), CAR, noise, noise, stood)
 
 
 def drifted(seed: int, places: Array) -> Array:
@@ -111,3 +116,13 @@ def test_a_prior_that_says_nothing_changes_nothing() -> None:
     open_ = trend(np.column_stack([design, np.zeros(9)]), readings, np.ones(9), np.full(3, 1e3))
     assert open_.value == pytest.approx([*bare.value, 0.0], rel=1e-4) and open_.cov[2, 2] >= 1e6
     assert open_.cov[:2, :2] == pytest.approx(bare.cov, rel=0.2)
+
+
+def test_what_blocks_scatter_beyond_drift_is_no_drift() -> None:
+    """The spread of what stayed is in U, but not in drift's share of it."""
+    loose = PoseBudget.of(replace(unmoved(RAILS), spread_mm=0.5), CAR, DRIFTS, DRIFTS)
+    calm = budget(RAILS)
+    assert loose.more > 0.4**2 and calm.more == 0
+    one, other = (b.at(CORNERS) for b in (calm, loose))
+    assert other.drift == pytest.approx(one.drift)
+    assert other.whole - one.whole == pytest.approx(np.tile(loose.more * np.eye(3), (4, 1, 1)))

@@ -32,7 +32,7 @@ ALONE = "needs a section that you take as undamaged (--reference), a drawing or 
 KICKED_ALONE = f"on a rail that rises or falls by design sag means nothing by itself: {ALONE}"
 INSIDE = "that end lies in the reference section"
 SHORT = f"fewer than {FEWEST} stations beyond it"
-BENT = "the rest of the frame isn't straight either, and one scan can't say which end is bent: needs --reference"
+BENT = "the rest of the frame isn't straight, and one scan can't say which end is bent: needs --reference"
 
 
 def ends(s: Stretch, reference: str, noise: NoiseModel, stood: float) -> dict[str, Measure]:
