@@ -58,6 +58,28 @@ def test_a_table_with_z_down_is_no_names_file():
         names.parse(table, "points-j670-mm.csv")
 
 
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("# axes: SAE J670", "counts z down"),
+        ("# Axes: J670", "counts z down"),
+        ("# axes: x forward, y right, Z DOWN", "counts z down"),
+        ("# in SAE J670e axes", "speaks of other axes"),
+        ("# x forward, y right, z down", "speaks of other axes"),
+        ("# axes: as the drawing", "states axes that aren't known"),
+    ],
+)
+def test_a_names_file_in_other_axes_is_refused_however_it_says_so(line, told):
+    with pytest.raises(UsageError, match=told):
+        names.parse(f"{line}\nname,kind,x_mm,y_mm,z_mm\na,hole,1,2,3\n".encode(), "n.csv")
+
+
+@pytest.mark.parametrize("line", ["# axes: ISO 4130", "# axes: ISO4130", "# Axes: x rearward, y right"])
+def test_iso_4130_may_be_written_in_any_way(line):
+    (one,) = names.parse(f"{line}\nname,kind,x_mm,y_mm,z_mm\na,hole,1,2,3\n".encode(), "n.csv").wanted
+    assert one.position == (-1.0, -2.0, 3.0)
+
+
 def test_inches_in_columns_and_numbers():
     points, car = shown(View("iso4130"), "in")
     (row,) = [r for r in rows(points_csv(points, car, Style("in"))) if r["name"] == "right hole"]

@@ -15,7 +15,9 @@ REACH_MM = 15.0
 _MM_PER = {"mm": 1.0, "in": 25.4, "m": 1000.0}
 _COORDINATES = ("x", "y", "z")
 _REARWARD = ("iso4130", "rearward")
-_DOWN = ("j670", "down")
+_FORWARD = ("iso8855", "xforward")
+_DOWN = ("j670", "zdown")
+"""Words of the axes, in small letters without spaces."""
 
 Row = tuple[int, Mapping[str, str]]
 """Line number in the file, and the cells by column."""
@@ -69,11 +71,18 @@ def _is_rearward(lines: list[str], file: str, axes: str) -> bool:
     if ride := next((text for text in told if "at ride height" in text), ""):
         raise UsageError(f"{file} states other axes ({ride}): give the points.csv of the job folder")
     said = next((text for text in told if text.lower().startswith("axes:")), "")
-    if not said and (other := next((text for text in told if any(word in text for word in _REARWARD)), "")):
+    if not said and (other := next((text for text in told if _speaks(text, _REARWARD + _DOWN)), "")):
         raise UsageError(f"{file} speaks of other axes ({other}): say '# axes: iso4130' or '# axes: iso8855' in a line")
-    if any(word in said for word in _DOWN):
+    if _speaks(said, _DOWN):
         raise UsageError(f"{file} counts z down ({said}): give the points.csv of the job folder")
-    return any(word in said for word in _REARWARD) if said else axes == "iso4130"
+    if said and not _speaks(said, _REARWARD + _FORWARD):
+        raise UsageError(f"{file} states axes that aren't known ({said}): say '# axes: iso4130' or '# axes: iso8855'")
+    return _speaks(said, _REARWARD) if said else axes == "iso4130"
+
+
+def _speaks(text: str, words: tuple[str, ...]) -> bool:
+    plain = "".join(text.lower().split())
+    return any(word in plain for word in words)
 
 
 def _table(lines: list[str], file: str) -> tuple[str, Iterator[Row]]:
