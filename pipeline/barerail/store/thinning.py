@@ -13,16 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.errors import DataError
-from barerail.geometry.neighbours import cell_keys
+from barerail.geometry.neighbours import ASKEW, cell_keys
 from barerail.records import Array, Index
 from barerail.store import memory
 from barerail.store.raw import Raw, Triangles, finite, joined, vertex_normals
 
 _PENDING = 2_000_000
 _MOST_CELLS = 2.0**60
-_TURN = np.array([[2, -1, 2], [2, 2, -1], [-1, 2, 2]]) / 3
-"""Cells stand askew: of a flat face along their sides, noise would put a few points into the next layer of cells, which
-would then count as much as the many."""
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
 
 
@@ -81,7 +78,7 @@ def _chosen(points: Array, normals: NDArray[np.float32] | None, edge: float, pat
 def _cells(points: Array, normals: NDArray[np.float32] | None, edge: float, path: Path) -> Index:
     # A column at a time: a product of matrices may round by how many rows there are.
     x, y, z = points.T
-    askew = np.column_stack([row[0] * x + row[1] * y + row[2] * z for row in _TURN])
+    askew = np.column_stack([row[0] * x + row[1] * y + row[2] * z for row in ASKEW])
     if np.prod(np.ptp(askew, axis=0) / edge + 2) > _MOST_CELLS:
         raise DataError(f"{path.name} is too wide for cells of that size: give --thin more")
     return cell_keys(askew, edge, normals)

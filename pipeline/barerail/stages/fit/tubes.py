@@ -69,7 +69,10 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
 
 
 def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
-    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to 60 mm let pass."""
+    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to 60 mm let pass.
+
+    None, 0 to 0, where gaps make up most of it: two tabs with round ends are no sleeve.
+    """
     if len(rows) < 12:
         return 0.0, 0.0
     along = (surface.points[rows] - point) @ axis
@@ -83,6 +86,8 @@ def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: flo
     busy = busy + bins.min()
     groups = np.split(busy, np.flatnonzero(np.diff(busy) > 12) + 1)
     best = min(groups, key=lambda g: max(g[0], -g[-1], 0))
+    if len(best) < (best[-1] + 1 - best[0]) / 2:
+        return 0.0, 0.0
     return float(best[0] * step), float((best[-1] + 1) * step)
 
 
