@@ -45,8 +45,9 @@ class CompareSettings(Model):
     near_mm: Positive = Field(
         150.0, description="how far around a name in `unmoved` its surface counts, mm (judgement)"
     )
-    stood_mm: NotNegative = Field(
-        0.0, description="height of a corner by how the frame stood at both scans, mm, 1 sd; 0: known, from the jobs"
+    stood_mm: NotNegative | None = Field(
+        None,
+        description="height of a corner by how the frame stood at both scans, mm, 1 sd, from the jobs; empty: known",
     )
 
 

@@ -41,7 +41,7 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     second = _later(after, watch)
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
-        asked = _as_stood(asked, known.settings.straightness, job.settings.straightness)
+        asked = as_stood(asked, known.settings.straightness, job.settings.straightness)
         return _kept(job, asked, given, watch, lambda: _compared(first, second, asked, job.settings, given))
 
 
@@ -59,14 +59,14 @@ def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -
         return _against(moves_in(moves, axes), car, title, data)
 
     with opened(after) as job:
-        stood = _as_stood(asked, job.settings.straightness)
+        stood = as_stood(asked, job.settings.straightness)
         return _kept(job, stood, {BEFORE: data}, watch, lambda: work(stood))
 
 
-def _as_stood(asked: CompareSettings, *stood: StraightnessSettings) -> CompareSettings:
+def as_stood(asked: CompareSettings, *stood: StraightnessSettings) -> CompareSettings:
     """What is asked, with what is not known of how the frame stood at each of the scans."""
     open_ = [s.elastic_mm for s in stood if not s.supports_known]
-    return asked.model_copy(update={"stood_mm": math.hypot(*open_)})
+    return asked.model_copy(update={"stood_mm": math.hypot(*open_) if open_ else None})
 
 
 def _kept(

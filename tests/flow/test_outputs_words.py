@@ -19,7 +19,14 @@ from barerail.records import MountPoints
 
 
 def test_axes_words_are_right_handed():
-    towards = {"forward": (1, 0, 0), "rearward": (-1, 0, 0), "left": (0, 1, 0), "right": (0, -1, 0), "up": (0, 0, 1)}
+    towards = {
+        "forward": (1, 0, 0),
+        "rearward": (-1, 0, 0),
+        "left": (0, 1, 0),
+        "right": (0, -1, 0),
+        "up": (0, 0, 1),
+        "down": (0, 0, -1),
+    }
     for words in AXES.values():
         assert np.linalg.det([towards[word] for word in words]) == pytest.approx(1)
 

@@ -23,9 +23,30 @@ class Cells:
     start: Index
 
 
+def own_axes(points: Array) -> Array:
+    """Rows (3, 3): principal axes of points (n, 3), each the way they reach further, so that these turn with them."""
+    middle = points.mean(axis=0)
+    axes = np.linalg.eigh(points.T @ points / len(points) - np.outer(middle, middle))[1].T
+    skew = (((points - middle) @ axes.T) ** 3).mean(axis=0)
+    return axes * np.where(skew < 0, -1.0, 1.0)[:, None]
+
+
+def in_own_axes(points: Array, normals: NDArray[np.floating] | None) -> tuple[Array, NDArray[np.floating] | None]:
+    """Points (n, 3) about their mean, and their normals, in the points' own axes: the same wherever the points lie."""
+    axes = own_axes(points)
+    return (points - points.mean(axis=0)) @ axes.T, None if normals is None else normals @ axes.T
+
+
 def by_place(points: Array) -> Index:
-    """Rows (n,) of points (n, 3) in an order of their places, along a direction in which hardly two lie at one."""
-    return np.argsort(points @ np.sqrt([1.0, 2.0, 3.0]), kind="stable")
+    """Rows (n,) of points (n, 3) in an order of their places, along a direction in which hardly two lie at one.
+
+    The direction stands in their own axes, and these are of the points in the order of a fixed one, so that neither
+    where the points lie nor which comes first in the file changes anything.
+    """
+    askew = np.sqrt([1.0, 2.0, 3.0])
+    fixed = np.argsort(points @ askew, kind="stable")
+    points = points[fixed]
+    return fixed[np.argsort(points @ (askew @ own_axes(points)), kind="stable")]
 
 
 def cell_keys(points: Array, edge: float, normals: NDArray[np.floating] | None = None) -> Index:

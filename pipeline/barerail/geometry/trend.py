@@ -19,8 +19,11 @@ class Trend(Frozen):
     gain: Array
 
 
-def trend(design: Array, readings: Array, variance: Array) -> Trend:
-    """Weighted least squares of readings (n,) on `design` (n, p), Tukey on top; n > p.
+def trend(design: Array, readings: Array, variance: Array, prior: Array | None = None) -> Trend:
+    """Weighted least squares of readings (n,) on `design` (n, p), Tukey on top; n > p, unless there is a prior.
+
+    prior (p,): standard deviation of each coefficient about zero before any reading: it holds what no reading shows,
+    and is no reading itself, so that it has no part in weights or scatter.
 
     The covariance is the usual one, grown by the square of the robust scatter where that is above what `variance`
     says, and by (1 + a) / (1 - a), a the correlation of one residual with the next (0 to 0.9), less the 1 / sqrt(n)
@@ -28,19 +31,24 @@ def trend(design: Array, readings: Array, variance: Array) -> Trend:
     """
     sd = np.sqrt(variance)
     x, y = design / sd[:, None], readings / sd
+    held = np.diag(1 / prior) if prior is not None else np.zeros((0, x.shape[1]))
 
     def fit(weights: Array, last: Array) -> Array:
         root = np.sqrt(weights)
-        return np.asarray(np.linalg.lstsq(x * root[:, None], y * root, rcond=None)[0], float)
+        rows = np.vstack([x * root[:, None], held])
+        return np.asarray(np.linalg.lstsq(rows, np.append(y * root, np.zeros(len(held))), rcond=None)[0], float)
 
     even = np.ones(len(y))
     start, _, scale = reweight(fit, lambda b: y - x @ b, even, fit(even, np.zeros(x.shape[1])))
+    shown = float(np.trace(np.linalg.solve(x.T @ x + held.T @ held, x.T @ x)))
+    scale *= (len(y) / max(len(y) - shown, 1.0)) ** 0.5
     value, weight, _ = reweight(fit, lambda b: y - x @ b, even, start, max(1.0, scale))
     left = (y - x @ value) * np.sqrt(weight)
-    free = max(float((weight > 0).sum()) - x.shape[1], 1.0)
+    cov = np.asarray(np.linalg.inv((x * weight[:, None]).T @ x + held.T @ held), float)
+    gain = cov @ (x * (weight / sd)[:, None]).T
+    free = max(float(weight.sum()) - shown, 1.0)
     grow = max(1.0, float(left @ left) / free) * _together(left)
-    cov = np.linalg.inv((x * weight[:, None]).T @ x)
-    return Trend(value, grow * cov, weight, cov @ (x * (weight / sd)[:, None]).T)
+    return Trend(value, grow * cov, weight, gain)
 
 
 def _together(left: Array) -> float:

@@ -31,7 +31,8 @@ STATES = (
 )
 SHARES = (
     "of U_shift_mm: U_drift_mm is what drift of both scanners makes, settings; U_supports_mm how the frame stood, 0 "
-    "where that is known of both; both grow with the distance from what stayed"
+    "where that is known of both or set as 0, empty where it isn't and can't be told; both grow with the distance from "
+    "what stayed"
 )
 FOLDER = "compare"
 

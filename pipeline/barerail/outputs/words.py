@@ -36,7 +36,10 @@ CAUTIONS = (
     "A kinked part (a sharp crease) is replaced, not straightened.",
     "Rated stands on a level floor, battery off, fuel and airbags out, mind fumes, sparks and the scanner's laser.",
 )
-SECTION = "the reference section, where none is named the two thirds of the stations away from that end"
+SECTION = (
+    "the reference section, where none is named the two thirds of the length away from that end: then one scan can't "
+    "say whether that end is bent or the rest"
+)
 MEANING = {
     "twist": "height of the left rail's centre less the right one's at the front station, less the same at the rear "
     "station: the roll of the rail centres at each station, a straight line through all stations, its value at the "
@@ -46,7 +49,8 @@ MEANING = {
     "diamond": "left rail ahead of the right one is positive, at the gauge width",
     "sidesway": "how far the ends of the centreline lie to the left of its middle",
     "sag": "how far the middle lies below the ends",
-    "sag_left_less_right": "how much more the left rail sags than the right one",
+    "sag_left_less_right": "how much further the left rail's middle lies below its ends than the right rail's; a left "
+    "rail whose end hangs reads negative here, and positive at that end",
     "mash": "left rail longer than the right one is positive",
     "gauge_width": "mean distance of the rail centres",
     **dict.fromkeys(
@@ -60,7 +64,7 @@ MEANING = {
     ),
     **dict.fromkeys(
         ("sag_left_less_right_rear", "sag_left_less_right_front"),
-        f"how far the left rail's end lies lower than the right one's, off the line of both through {SECTION}",
+        f"how far the left rail's end hangs lower than the right one's, off the line of both through {SECTION}",
     ),
     **dict.fromkeys(
         ("twist_rear", "twist_front"),
@@ -171,9 +175,6 @@ def _stretch(s: Straightness) -> str:
         return ""
     ends = f"from x = {fixed(s.from_x_mm, 0)} mm (rear) to {fixed(s.to_x_mm, 0)} mm (front)"
     return f"{ends}, gauge width {fixed(s.gauge_width_mm, 1)} mm, "
-
-
-RIGHT = (False, True, True, True, True, False, False)
 
 
 def straightness_words(s: Straightness) -> str:

@@ -16,6 +16,7 @@ from barerail.geometry.neighbours import (
     convexity,
     cosines,
     flatness,
+    in_own_axes,
     into_cells,
     nearest,
     normals_of,
@@ -145,7 +146,8 @@ def _cells(points: Array, normals: NDArray[np.float32] | None, rows: Index | Non
     rows = np.arange(len(points)) if rows is None else rows
     rows = rows[by_place(points[rows])]
     kept = points[rows]
-    cells = into_cells(kept, cell_keys(kept, voxel, None if normals is None else normals[rows]))
+    at, facing = in_own_axes(kept, None if normals is None else normals[rows])
+    cells = into_cells(kept, cell_keys(at, voxel, facing))
     return Cells(cells.mean, rows[cells.order], cells.start)
 
 

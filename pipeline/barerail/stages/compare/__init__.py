@@ -92,7 +92,7 @@ def compare(
     rails = rail_shifts(before.features, features, before.datum, unmoved.pose, budget)
     taken = {j for _, j in pairs}
     bent = modes(found, rails, (before.features.noise, features.noise), budget)
-    notes = (*_notes(before, unmoved, axes), *standing(settings))
+    notes = (*_notes(before, unmoved, axes), *standing(settings, stood))
     added = tuple(q.name for j, q in enumerate(second) if j not in taken)
     names = {second[j].name: first[i].name for i, j in pairs}
     between = distance_map(before, after, unmoved, budget)
@@ -100,13 +100,14 @@ def compare(
 
 
 def _frame(before: Earlier) -> Array:
-    """Centres (n, 3) of the rails' stations in car axes, or of all points where there are no rails on both sides."""
+    """Centres (n, 3) of the rails' stations in car axes, and all points where there are no rails on both sides."""
     car = before.datum.car_from_scan
     at = np.array([s.centre for r in frame_rails(before.features.rails, car) for s in r.stations]).reshape(-1, 3)
     at = transform(car, at)
     if (at[:, 1] > 0).any() and (at[:, 1] < 0).any():
         return at
-    return np.array([p.position for p in before.points.points if np.isfinite(p.position).all()]).reshape(-1, 3)
+    points = [p.position for p in before.points.points if np.isfinite(p.position).all()]
+    return np.vstack([at, np.array(points).reshape(-1, 3)])
 
 
 def _region(before: Earlier, settings: CompareSettings) -> Region | None:

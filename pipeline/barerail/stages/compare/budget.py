@@ -29,8 +29,8 @@ class Stood(Frozen):
     z: float
 
     @classmethod
-    def over(cls, at: Array, corner: float) -> "Stood | None":
-        """As large as places (n, 3) of the frame are wide and long; None where it is known how it stood."""
+    def over(cls, at: Array, corner: float | None) -> "Stood | None":
+        """As large as places (n, 3) of the frame are wide and long; None where they are neither, or corner is none."""
         if not corner or len(at) < 4 or np.ptp(at[:, :2], axis=0).min() <= 0:
             return None
         low, high = at[:, 0].min(), at[:, 0].max()
@@ -48,23 +48,26 @@ class Stood(Frozen):
 
 def assumed(settings: CompareSettings) -> tuple[str, ...]:
     """What the uncertainties rest on that nobody measured."""
-    return ("drift", "supports") if settings.stood_mm else ("drift",)
+    return ("drift",) if settings.stood_mm is None else ("drift", "supports")
 
 
-def standing(settings: CompareSettings) -> tuple[Note, ...]:
+def standing(settings: CompareSettings, stood: Stood | None) -> tuple[Note, ...]:
     """What unknown supports do to a comparison; nothing where they are known."""
-    if not settings.stood_mm:
+    if settings.stood_mm is None:
         return ()
+    held = f"U holds {2 * settings.stood_mm:.1f} mm at a corner for what its own weight bends"
+    if settings.stood_mm and stood is None:
+        held = "the points compared span no length and width, so that U leaves out what its own weight bends"
     text = (
-        f"how the frame stood is not known of each scan: U holds {2 * settings.stood_mm:.1f} mm at a corner for what "
-        "its own weight bends, and no verdict is proven until each job's settings say supports_known = true"
+        f"how the frame stood is not known of each scan: {held}, and no verdict is proven until each job's settings "
+        "say supports_known = true"
     )
     return (Note("compare", text, warning=True),)
 
 
 @dataclass(frozen=True, eq=False)
 class Parts(Frozen):
-    """Covariances (n, 3, 3) in mm2 of shifts at n points: by the pose alone, by drift of both scans, by supports."""
+    """Covariances (n, 3, 3) in mm2 of shifts at n points, by the pose and what stayed, drift of both, supports."""
 
     pose: Array
     drift: Array
@@ -118,14 +121,14 @@ class PoseBudget(Frozen):
     def at(self, points: Array) -> Parts:
         """What the pose, drift and supports give to shifts at points (n, 3)."""
         far = np.asarray(cKDTree(self.places).query(points)[0])
-        grown = self.more + (self.per_mm * far) ** 2
+        grown = (self.per_mm * far) ** 2
         move = _moves(points - self.about)
-        drift = np.vstack([self._slow(points[i : i + CHUNK]) for i in range(0, len(points), CHUNK)])
+        drift = np.vstack([self._slow(points[i : i + CHUNK]) for i in range(0, max(len(points), 1), CHUNK)])
         supports = np.zeros((len(points), 3, 3))
         if self.stood is not None:
             bent = self.stood.shape(points) - np.einsum("nij,j->ni", move, self._followed(self.stood))
             supports = bent[:, :, None] * bent[:, None]
-        pose = move @ self.cov @ move.transpose(0, 2, 1)
+        pose = move @ self.cov @ move.transpose(0, 2, 1) + self.more * np.eye(3)
         return Parts(pose, drift + grown[:, None, None] * np.eye(3), supports)
 
     def roll(self, points: Array) -> Array:

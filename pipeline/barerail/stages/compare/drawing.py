@@ -58,7 +58,7 @@ def against(
         f"spread {unmoved.spread_mm:.2f} mm"
     )
     bent = modes(found, (), (EXACT, noise), budget)
-    notes = (Note("compare", text), *standing(settings))
+    notes = (Note("compare", text), *standing(settings, stood))
     return Moves(unmoved, (*found, *absent), {}, (), bent, (), None, notes, assumed(settings))
 
 

@@ -52,15 +52,9 @@ def modes(
     rows, order = np.isfinite(d) & np.isfinite(var), np.argsort(at[:, 0], kind="stable")
     picked = [(k, i) for k in range(3) for i in order if rows[i, k]]
     k, i = (np.array(part) for part in zip(*picked))
-    fit = trend(
-        np.vstack([design[i, k] / SCALE, np.eye(13)]),
-        np.append(d[i, k], np.zeros(13)),
-        np.append(var[i, k], np.full(13, UNSEEN_MM**2)),
-    )
+    fit = trend(design[i, k] / SCALE, d[i, k], var[i, k], np.full(13, UNSEEN_MM))
     value, u = fit.value[:7] / SCALE[:7], np.sqrt(np.diag(fit.cov)[:7]) / SCALE[:7]
-    drift = np.sqrt(
-        sum(_drift(n, fit.gain[:7, : len(k)] / SCALE[:7, None], k, at[i], gauge, high - low) for n in noises)
-    )
+    drift = np.sqrt(sum(_drift(n, fit.gain[:7] / SCALE[:7, None], k, at[i], gauge, high - low) for n in noises))
     stood = np.zeros(7)
     stood[0] = budget.stood.corner / gauge if budget.stood is not None else 0.0
     out = {}

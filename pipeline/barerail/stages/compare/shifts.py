@@ -54,18 +54,19 @@ def shifts(
     """A shift for every point of before, in its order; scanned (m, 3): the later scan's surface in car axes.
 
     moved: d' C^-1 d above the chi-square that all points together pass by chance once in twenty. How the frame stood is
-    in C and U; where that is not known no verdict is proven.
+    in C and U; where that is not known no verdict is proven. Where nothing can be said of it, its share of U is nan.
     """
     partner = dict(pairs)
-    parts = budget.at(np.array([p.position for p in before]).reshape(-1, 3))
+    parts, supported = budget.at(np.array([p.position for p in before]).reshape(-1, 3)), settings.stood_mm is None
+    supports = np.full_like(parts.supports, np.nan) if settings.stood_mm and budget.stood is None else parts.supports
     gate = float(chi2.ppf(1 - CHANCE / max(len(pairs), 1), 3))
     surface = cKDTree(scanned)
-    spans = _spans([p.position for p in before])
+    spans = _spans([p.position for p in before]) if pairs else {}
     out = []
     for i, p in enumerate(before):
         limit = settings.limits.get(p.name, settings.limit_mm)
         if i in partner:
-            known = Known(parts.whole[i], parts.drift[i], parts.supports[i], not settings.stood_mm)
+            known = Known(parts.whole[i], parts.drift[i], supports[i], supported)
             out.append(_shift(p, after[partner[i]], known, gate, limit, spans))
         else:
             seen = surface.query(p.position)[0] < SCANNED_MM

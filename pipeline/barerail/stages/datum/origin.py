@@ -15,6 +15,9 @@ MIDDLE_U = 100.0
 TIE = 2.0
 """Pairs whose u along the car is within this many times the best one's are as good: u is itself known to about half
 (judgement). Among them the choice rests on what noise hardly moves."""
+ALIKE_MM = 1.0
+"""Holes by no more than this smaller than the largest are as large: less than sizes of drills and punches differ by
+where they are large (judgement), more than a scan is off by."""
 STEP = 50.0
 """Steps in mm in which distances from the middle of the pairs are compared (judgement)."""
 ONE = {"hole": "round hole", "slot": "slot", "stud": "stud", "bolt-axis": "bolt axis", "sleeve": "sleeve"}
@@ -37,7 +40,7 @@ def origin_of(pairs: tuple[Pair, ...], found: tuple[Feature, ...], frame: Array,
     """The pair whose mid-point is best known along the car, holes first; else one feature; else the scan's middle.
 
     Known: by its fits, by how well its two sides lie at the same x, as the pairs go (a diamond moves them all), and
-    by the scanner's drift. Of pairs as good as the best (`TIE`), the largest to the mm, then the most central.
+    by the scanner's drift. Of pairs as good as the best (`TIE`) and about as large as the largest, the most central.
     """
     ahead = frame[0, :3]
     apart: dict[tuple[int, ...], float] = {
@@ -63,17 +66,14 @@ def _steady(
     found: tuple[Feature, ...],
     ahead: Array,
 ) -> tuple[int, ...]:
-    """Of the choices as well known as the best, the largest, then most central, then rearmost one."""
+    """Of the choices as well known as the best and as large as the largest, the most central, then rearmost one."""
     var = {c: variance(c) for c in choices}
     limit = TIE**2 * min(var.values())
     x = {c: float(np.mean([ahead @ found[i].point for i in c])) for c in choices}
+    size = {c: float(np.mean([found[i].diameter for i in c])) for c in choices if var[c] <= limit}
     middle = float(np.median(list(x.values())))
-
-    def order(c: tuple[int, ...]) -> tuple[float, ...]:
-        size = float(np.mean([found[i].diameter for i in c]))
-        return (-round(size), round(abs(x[c] - middle) / STEP), x[c])
-
-    return min((c for c in choices if var[c] <= limit), key=order)
+    large = [c for c in size if not size[c] < max(size.values()) - ALIKE_MM]
+    return min(large, key=lambda c: (round(abs(x[c] - middle) / STEP), x[c]))
 
 
 def resting_on(rows: tuple[int, ...], found: tuple[Feature, ...], frame: Array, drift_mm: float) -> Origin:

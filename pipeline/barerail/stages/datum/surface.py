@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from barerail.errors import DataError
-from barerail.geometry.neighbours import cell_keys, into_cells
+from barerail.geometry.neighbours import cell_keys, in_own_axes, into_cells
 from barerail.records import CHASSIS, Array, CleanScan, Frozen, Index
 
 EDGE_FLAT = np.radians(20.0)
@@ -38,7 +38,8 @@ class Surface(Frozen):
 
     def picks(self, edge: float) -> "Surface":
         """One point for each cell of `edge` mm and each way its surface faces."""
-        cells = into_cells(self.points, cell_keys(self.points, edge, self.normals))
+        at, facing = in_own_axes(self.points, self.normals)
+        cells = into_cells(self.points, cell_keys(at, edge, facing))
         return self.part(cells.order[cells.start[:-1]])
 
     def tree(self) -> cKDTree:

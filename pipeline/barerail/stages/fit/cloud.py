@@ -104,7 +104,7 @@ def frame_of(surface: Surface, patch: Patch) -> Array:
     d = surface.points[patch.core] - patch.centre
     u = np.linalg.eigh(d.T @ d)[1][:, 2]
     n = patch.normal * outward(surface, patch)
-    u = u - (u @ n) * n
+    u = (u - (u @ n) * n) * (1.0 if ((d @ u) ** 3).sum() >= 0 else -1.0)
     u /= np.linalg.norm(u)
     return np.array([u, np.cross(n, u), n])
 

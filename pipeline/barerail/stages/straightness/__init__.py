@@ -58,7 +58,7 @@ def straightness(
     apart. Where the supports are not known, the twist's U holds what one corner without support makes. points: for what
     a tape reads. A verdict stands only beside a limit of the user's, with a guard band of U (JCGM 106:2012, 8.3.2; the
     default of ISO 14253-1 is narrower): within, outside or not proven, and not proven at best where the supports are
-    unknown. UsageError for a limit on what isn't measured here.
+    unknown, or of one end without a reference section. UsageError for a limit on what isn't measured here.
     """
     _check(settings)
     pair = lowest_pair(features.rails, datum.car_from_scan)
@@ -82,8 +82,7 @@ def straightness(
         "rail_roll_left_deg": rail_roll(left, stretch.span, features.noise, stood / stretch.gauge),
         "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise, stood / stretch.gauge),
     }
-    reference = "" if settings.reference == "all" else settings.reference
-    measures |= ends(stretch, reference, features.noise, stood)
+    measures |= ends(stretch, _reference(settings), features.noise, stood)
     return Straightness(
         measures=measures,
         from_x_mm=stretch.span[0],
@@ -103,6 +102,11 @@ def _check(settings: StraightnessSettings) -> None:
         if name not in NAMES:
             near = get_close_matches(name, NAMES, n=2, cutoff=0.4) or list(NAMES)
             raise UsageError(f"[straightness] limits: {name!r} is no measure; did you mean {' or '.join(near)}?")
+
+
+def _reference(settings: StraightnessSettings) -> str:
+    """The section that the user takes as undamaged; empty: none."""
+    return "" if settings.reference == "all" else settings.reference
 
 
 def _nothing(pairs: tuple[StationPair, ...], settings: StraightnessSettings, tubes: TubePair | None) -> Straightness:
@@ -127,7 +131,8 @@ def _verdicts(measures: Mapping[str, Measure], settings: StraightnessSettings) -
     out = {}
     for name, limit in settings.limits.items():
         m = measures.get(name, Measure(None, None, ""))
-        proven = settings.supports_known and m.value is not None and m.U is not None
+        told = settings.supports_known and (name not in END_NAMES or bool(_reference(settings)))
+        proven = told and m.value is not None and m.U is not None
         if proven and abs(m.value or 0.0) + (m.U or 0.0) <= limit:
             out[name] = "within"
         elif proven and abs(m.value or 0.0) - (m.U or 0.0) > limit:
@@ -169,6 +174,9 @@ def _notes(
             f"twist holds {2 * settings.elastic_mm:g} mm for it, and no verdict is proven"
         )
         notes.append(Note("straightness", text, warning=True))
+    if not _reference(settings) and (count := sum(name in END_NAMES for name in settings.limits)):
+        text = "one scan can't say which end is bent: no verdict on one end is proven without --reference"
+        notes.append(Note("straightness", text, count, warning=True))
     if settings.limits:
         notes.append(
             Note("straightness", "verdicts with a guard band of U (k = 2) inside the limit", len(settings.limits))

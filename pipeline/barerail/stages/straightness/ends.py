@@ -32,14 +32,16 @@ ALONE = "needs a section that you take as undamaged (--reference), a drawing or 
 KICKED_ALONE = f"on a rail that rises or falls by design sag means nothing by itself: {ALONE}"
 INSIDE = "that end lies in the reference section"
 SHORT = f"fewer than {FEWEST} stations beyond it"
+BENT = "the rest of the frame isn't straight, and one scan can't say which end is bent: needs --reference"
 
 
 def ends(s: Stretch, reference: str, noise: NoiseModel, stood: float) -> dict[str, Measure]:
     """Of each end: NAMES, each with U or the reason why not.
 
     Off the lines through the reference section, or where none is named, of what left and right show together, through
-    the two thirds of the length away from the end. The lines are read on to the end's last station, with the
-    uncertainty that this has. stood: standard uncertainty in mm of a corner's height by how the frame stood.
+    the two thirds of the length away from the end, so far as these are straight themselves. The lines are read on to
+    the end's last station, with the uncertainty that this has. stood: standard uncertainty in mm of a corner's height
+    by how the frame stood.
     """
     inside = section(reference, s.x) if reference else None
     out: dict[str, Measure] = {}
@@ -73,16 +75,22 @@ class _End(Frozen):
         if self.inside[self.row] or self.inside.sum() < FEWEST:
             why = INSIDE if self.inside[self.row] else SHORT
             return {what: Measure(None, None, unit, why) for what, unit in UNITS.items()}
-        return {"sidesway": self._middle(), "sag_left_less_right": self._lower(), **self._named(named)}
+        return {"sidesway": self._middle(named), "sag_left_less_right": self._lower(named), **self._named(named)}
 
-    def _middle(self) -> Measure:
+    def _middle(self, named: bool) -> Measure:
         s = self.s
-        off = self._off((s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4, 1)
+        y, var = (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4
+        if not named and self._bent(y, var, 0.5, 0.5, grown(self.noise, float(np.ptp(s.x[self.inside])) / 2)):
+            return Measure(None, None, "mm", BENT)
+        off = self._off(y, var, 1)
         return measure(off.value, off.u, drift(s, self.noise, off.weights / 2, off.weights / 2, self._grows), "mm")
 
-    def _lower(self) -> Measure:
+    def _lower(self, named: bool) -> Measure:
         s = self.s
-        off = self._off(s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2], 1)
+        y, var = s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2]
+        if not named and self._bent(y, var, 1.0, -1.0, 1.5 * grown(self.noise, s.gauge)):
+            return Measure(None, None, "mm", BENT)
+        off = self._off(y, var, 1)
         slow = drift(s, self.noise, off.weights, -off.weights, 2 * grown(self.noise, s.gauge))
         return measure(-off.value, off.u, slow, "mm", 1.0, self.stood)
 
@@ -109,6 +117,18 @@ class _End(Frozen):
         across = off.weights / width
         slow = drift(s, self.noise, across, -across, 2 * grown(self.noise, s.gauge) / s.gauge**2)
         return measure(off.value, off.u, slow, "deg", float(np.degrees(1.0)), self.stood / s.gauge)
+
+    def _bent(self, y: Array, var: Array, left: float, right: float, growth: float) -> bool:
+        """Whether the stations inside curve by more than U, ends less middle of the parabola through them.
+
+        left, right: what each rail adds to y. growth: variance of that curve by drift_mm_per_m."""
+        x = self.s.x[self.inside]
+        share = (2 * x - x.min() - x.max()) / np.ptp(x)
+        curve = trend(np.vander(share, 3), y[self.inside], var[self.inside])
+        weights = np.zeros(len(y))
+        weights[self.inside] = curve.gain[0]
+        slow = drift(self.s, self.noise, weights * left, weights * right, growth)
+        return abs(float(curve.value[0])) > 2 * float(np.hypot(slow, curve.cov[0, 0] ** 0.5))
 
     @property
     def _grows(self) -> float:
