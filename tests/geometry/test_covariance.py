@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
+from scipy.spatial.distance import cdist
 from scipy.special import gamma
 
-from barerail.geometry.covariance import estimate, matrix, propagate
+from barerail.geometry.covariance import _Some, estimate, matrix, propagate
 from barerail.geometry.leastsquares import covariance
 from barerail.records import NoiseModel
 from geometry.fit_shapes import grid, noise_field, patch, tube
@@ -24,6 +25,7 @@ def weight_of(white, corr, length, power, step):
         (0.00, 0.10, 3.0, 1.0, 120, 120, 8, 0.2),
         (0.05, 0.10, 1.0, 0.5, 140, 140, 8, 0.15),
         (0.07, 0.07, 6.0, 1.0, 140, 140, 10, 0.35),
+        (0.07, 0.07, 6.0, 1.0, 90, 90, 10, 0.25),
     ],
 )
 def test_noise_is_found_again(white, corr, length, step, nx, ny, count, share):
@@ -32,6 +34,31 @@ def test_noise_is_found_again(white, corr, length, step, nx, ny, count, share):
     found = estimate([(places, noise_field(nx, ny, step, white, corr, length, rng)) for _ in range(count)])
     assert weight_of(*found, step) == pytest.approx(weight_of(white, corr, length, 1.0, step), rel=share)
     assert np.hypot(*found[:2]) == pytest.approx(np.hypot(white, corr), rel=0.03)
+
+
+def test_a_small_face_on_a_grid_gives_the_same_in_any_order():
+    rng = np.random.default_rng(7)
+    places = grid(50, 53, 1.0)
+    fields = [noise_field(50, 53, 1.0, 0.07, 0.07, 6.0, rng) for _ in range(10)]
+    shuffled = [rng.permutation(len(places)) for _ in fields]
+    found = estimate([(places, r) for r in fields])
+    assert found == pytest.approx(estimate([(places[k], r[k]) for k, r in zip(shuffled, fields)]), rel=1e-6)
+    assert weight_of(*found, 1.0) == pytest.approx(weight_of(0.07, 0.07, 6.0, 1.0, 1.0), rel=0.35)
+
+
+@pytest.mark.parametrize(("length", "power"), [(10.0, 1.0), (15.0, 2.0)])
+def test_some_points_show_what_taking_out_a_quadratic_does_to_all(length, power):
+    """By the full matrices; evenly spaced rows of this grid would hold two rows of it alone."""
+    xy = grid(159, 10, 1.0) * [1, 4]
+    h, away = cdist(xy, xy), np.eye(len(xy))
+    x, y = ((xy - xy.mean(axis=0)) / np.ptp(xy, axis=0)).T
+    q = np.linalg.qr(np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y]))[0]
+    away -= q @ q.T
+    c = np.exp(-((h / length) ** power))
+    fall, band = c - away @ c @ away, np.floor(h / 5)
+    pairs = [(band == k) & (h > 0) for k in range(8)]
+    want, at = np.array([[fall[k].mean(), h[k].mean()] for k in pairs]).T
+    assert _Some(xy, 1.0).lowered(length, power, at) == pytest.approx(want, rel=0.08)
 
 
 def test_smooth_noise_is_told_from_noise_with_a_cusp():

@@ -98,7 +98,7 @@ class _Some:
     """Some points of a window. finest: shortest length that they show, mm."""
 
     def __init__(self, xy: Array, cell: float) -> None:
-        xy = xy[np.linspace(0, len(xy) - 1, min(SOME, len(xy))).astype(int)]
+        xy = xy[_spread(xy)]
         self.finest = 1.6 * float(np.sqrt(np.ptp(xy, axis=0).prod() / len(xy)))
         self._q, self._h = _quadratic(xy), cdist(xy, xy)
         band = 1 + np.floor(self._h / (cell * LAGS / BANDS)).astype(np.int64)
@@ -115,6 +115,16 @@ class _Some:
         fall = self._q @ (2 * c - self._q @ (self._q.T @ c)).T
         mean = np.bincount(self._band, fall.ravel(), BANDS + 2)[self._seen] / self._count
         return np.interp(h, self._at, mean)
+
+
+def _spread(xy: Array) -> Index:
+    """Rows of at most SOME points, one drawn in each tile: the same points in whatever order they come."""
+    if len(xy) <= SOME:
+        return np.arange(len(xy))
+    extent = np.ptp(xy, axis=0) * (1 + 1e-9)
+    drawn = np.lexsort(xy.T)[np.random.default_rng(0).permutation(len(xy))]
+    order, first = _cells(xy[drawn], extent / np.floor(np.maximum(extent * np.sqrt(SOME / extent.prod()), 1.0)))
+    return drawn[order[first]]
 
 
 def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, float, float, float]:

@@ -37,15 +37,16 @@ class Bends(Frozen):
     def fields(self, points: Array, mirror: Mirror) -> Array:
         """What sidesway and twist of 1 move the mirrored points by, less the points of the other side: (k, 3, 2).
 
-        Sidesway moves the ends sideways by s^2, twist turns by s about the line along the car in the plane, s from -1
-        to 1 along the frame: the modes of frame damage (their definitions: as for `straightness`).
+        Sidesway moves the ends by s^2 towards the plane's normal, twist turns by s, right-handed about the line along
+        the car in the plane, s from -1 to 1 along the frame: the modes of frame damage, and with the normal to the left
+        and `along` forward their signs, as for `straightness`.
         """
         n = mirror.normal
         along = unit(self.along - (self.along @ n) * n)
         s = ((points @ along - self.middle) / self.half)[:, None]
         up = np.cross(n, along)
         turn = -2 * ((points @ up)[:, None] * n + mirror.heights(points)[:, None] * up)
-        bare = np.stack([2 * s**2 * n, s * turn], axis=2)[:, :, : len(self.size)]
+        bare = np.stack([-2 * s**2 * n, s * turn], axis=2)[:, :, : len(self.size)]
         return bare - mirror.by_step(points) @ self.share
 
     def misfit(self, points: Array, mirror: Mirror) -> Array:

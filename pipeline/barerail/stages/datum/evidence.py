@@ -50,7 +50,11 @@ def evidence_of(
         "planes": [_plane(r, made.frame, r is best) for r in rivals],
         "ratio_to_next_plane": round(best.rank / max(1e-3, *(r.rank for r in rivals if r is not best), 0.0), 2),
         "plane_rule": "where all surface that mirrors lies the least off its mirror image (least squares in space); "
-        + ("twist and sidesway of the frame are in it" if len(smooth.bends.size) else "no twist or sidesway showed"),
+        + (
+            "twist and sidesway of the frame were fitted with it, so they don't turn it"
+            if len(smooth.bends.size)
+            else "no twist or sidesway showed"
+        ),
         "level_rule": "y first, from the mirror plane; z perpendicular to it: the mean of the left and the right "
         "side's best line through all undersides that run parallel, so a twist tips neither pitch nor height; "
         "roll is the mirror plane's, a best fit of all stations",

@@ -7,6 +7,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import f, norm, t
 
 from barerail.errors import DataError
+from barerail.geometry.drift import LENGTH_MM
 from barerail.geometry.frames import basis
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen, Index
@@ -16,8 +17,6 @@ from .candidates import wendland
 from .refine import Match, match, refine
 from .surface import Surface
 
-SLOW = 1000.0
-"""Correlation length in mm of the scanner's slow error (its wavelengths are metres)."""
 BLOCK, FEWEST_BLOCKS = 600.0, 6
 """Length in mm along the car of a block of surface that counts as one observation, shorter where there would be fewer
 than six: twice what a bend reaches along the frame."""
@@ -134,15 +133,15 @@ def jackknife(design: Array, residual: Array, weight: Array, block: Index) -> Ar
 def drift(
     m: Match, design: Array, weight: Array, place: Array, mirror: Mirror, points: Array, drift_mm: float
 ) -> Array:
-    """Covariance (p, p) of the fit from a slow error of the scanner, sd `drift_mm` each way: a vector e for each 500 mm
-    along the car, `place` (k,), and side, with correlation exp(-h^2 / 2 SLOW^2) at h mm from each other.
+    """Covariance (p, p) of the fit from a slow error of the scanner, sd `drift_mm` each way: a vector e for each 425 mm
+    along the car, `place` (k,), and side, with correlation exp(-h^2 / 2 LENGTH_MM^2) at h mm from each other.
 
     What is seen is R e_left - e_right, R the mirroring. It moves a left point's residual by its normal `there` and,
     seen the other way round, a right one's by -(R there). Sum over stretches a, b of G_a C_ab G_b^T, with G = H^-1 sum
     of w J times those, C_ab = 2 drift_mm^2 (c I - d R), c the correlation of one side's a and b, d across the car: both
     sides drift alike, which shifts the plane and turns it less. J (k, p): design.
     """
-    block, p = _blocks(place, SLOW / 2), design.shape[1]
+    block, p = _blocks(place, LENGTH_MM / 2), design.shape[1]
     flip = np.eye(3) - 2 * np.outer(mirror.normal, mirror.normal)
     height = mirror.heights(points)
     way = np.where((height > 0)[:, None], m.there, -m.there @ flip)
@@ -152,7 +151,7 @@ def drift(
     at = np.bincount(block, place) / np.bincount(block)
     wide = 2 * float(np.average(np.abs(height), weights=weight))
     far = np.subtract.outer(at, at) ** 2
-    one, across = (np.exp(-(far + w**2) / (2 * SLOW**2)) for w in (0.0, wide))
+    one, across = (np.exp(-(far + w**2) / (2 * LENGTH_MM**2)) for w in (0.0, wide))
     sums = [np.einsum("ab,api,ij,bqj->pq", c, g, r, g) for c, r in ((one, np.eye(3)), (across, flip))]
     return 2 * drift_mm**2 * np.asarray(sums[0] - sums[1])
 

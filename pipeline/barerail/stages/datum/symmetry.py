@@ -9,6 +9,7 @@ import numpy as np
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import transform, unit
 from barerail.geometry.mirror import Mirror, pairs_of
+from barerail.geometry.tube_pair import TubePair
 from barerail.records import Array, CleanScan, Datum, Features, Frozen, Influence, Note, Progress
 from barerail.settings import DatumSettings
 
@@ -26,6 +27,7 @@ from .section import Section, limited, section_of
 from .seen import seen
 from .signs import Hints, hints_of
 from .surface import Surface, surface_of
+from .tube_undersides import chosen_among, said
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +63,9 @@ def by_symmetry(
     if section:
         one = _again_in(section, one, clean, features, best, recipe, at, stand)
     progress(0.9)
-    made, assumed = one.made, _assumed(clean, settings, one.made)
+    made = one.made
+    tubes = chosen_among(one.features, made.rough) if made.level.kind == "tube" else None
+    assumed = _assumed(clean, settings, made, tubes)
     cov, influence = _uncertainty(one.surface, one.features, one.centre, made)
     evidence = evidence_of(clean, one.features, one.surface, best, rivals, one.smooth, one.paired, one.centre, made)
     reference = (section.low, section.high) if section else None
@@ -78,7 +82,7 @@ def by_symmetry(
         scan_unit=clean.scan.unit,
         mm_per_scan_unit=clean.scan.mm_per_unit,
         influence=influence,
-        notes=(*notes_of(best, rivals, one.centre, made, settings.rival_ratio), *_said(section, ahead)),
+        notes=(*notes_of(best, rivals, one.centre, made, settings.rival_ratio), *_said(section, tubes, ahead)),
     )
 
 
@@ -162,10 +166,11 @@ def _apart(section: Section | None, whole: Made, made: Made) -> dict[str, Any]:
     return {"reference_x_mm": [section.low, section.high], "reference_less_whole": less}
 
 
-def _said(section: Section | None, ahead: float) -> tuple[Note, ...]:
-    if section is None:
-        return ()
-    return (Note("datum", f"the datum rests on the reference section alone, {section.words(ahead)}"),)
+def _said(section: Section | None, tubes: TubePair | None, ahead: float) -> tuple[Note, ...]:
+    notes = [] if tubes is None else [said(tubes)]
+    if section is not None:
+        notes.append(Note("datum", f"the datum rests on the reference section alone, {section.words(ahead)}"))
+    return tuple(notes)
 
 
 def _along(surface: Surface, mirror: Mirror, guess: Array | None) -> Array:
@@ -177,12 +182,14 @@ def _along(surface: Surface, mirror: Mirror, guess: Array | None) -> Array:
     return unit(guess - (guess @ n) * n)
 
 
-def _assumed(clean: CleanScan, settings: DatumSettings, made: Made) -> tuple[str, ...]:
-    """What was guessed: front, above and unit unless the user confirmed them, the origin, and the size of the drift."""
+def _assumed(clean: CleanScan, settings: DatumSettings, made: Made, tubes: TubePair | None) -> tuple[str, ...]:
+    """What was guessed: front, above and unit unless the user confirmed them, the origin, which of several round tubes
+    are the rails, and the size of the drift."""
     guessed = [*made.assumed, *(["unit"] if clean.scan.unit_assumed else [])]
     if settings.confirmed:
         guessed = [g for g in guessed if g == "origin"]
-    return tuple(g for g in ("front", "above", "unit", "origin", "drift") if g in [*guessed, "drift"])
+    guessed += ["drift"] if tubes is None else ["rails", "drift"]
+    return tuple(g for g in ("front", "above", "unit", "origin", "rails", "drift") if g in guessed)
 
 
 def _uncertainty(

@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 
 from barerail.geometry.frames import direction, transform
-from barerail.geometry.tube_pair import lowest_pair
-from barerail.records import Array, Features, Rail
+from barerail.geometry.tube_pair import TubePair, lowest_pair
+from barerail.records import Array, Features, Note, Rail
 
 
 class Underside(NamedTuple):
@@ -24,6 +24,19 @@ def undersides(features: Features, rough: Array) -> list[Underside]:
     """Of the lowest left/right pair of long round tubes; none where box or channel rails lie on both sides."""
     pair = lowest_pair(features.rails, rough)
     return [_underside(rail, rough) for rail in pair.rails] if pair is not None else []
+
+
+def chosen_among(features: Features, rough: Array) -> TubePair | None:
+    """The pair, where others could have been the rails: more than one pair, or a box or channel rail on one side."""
+    pair = lowest_pair(features.rails, rough)
+    return pair if pair is not None and (pair.of > 1 or pair.beside) else None
+
+
+def said(pair: TubePair) -> Note:
+    """Which round tubes z rests on, and what else there was."""
+    beside = "; a box or channel rail runs along one side, too" if pair.beside else ""
+    text = f"z rests on round tubes: the lowest left/right pair at least half as long as the longest, of {pair.of} such"
+    return Note("datum", text + beside, pair.of)
 
 
 def _underside(rail: Rail, rough: Array) -> Underside:

@@ -65,17 +65,19 @@ class Level(Frozen):
 
 
 def lows_of(features: Features, surface: Surface, rough: Array, hidden: bool = False) -> tuple[Low, ...]:
-    """Undersides of a tube frame's rails, or of long faces; without them on both sides, of long tubes; without them,
-    each side's lowest surface.
+    """Undersides of long faces, or of a tube frame's rails where these lie lower; without them on both sides, of long
+    tubes; without them, each side's lowest surface.
 
     Rough car axes. `hidden`: also what has something else right below it. DataError where there is none of it.
     """
-    if rails := undersides(features, rough):
-        return tuple(Low("tube", *line) for line in rails)
+    rails = tuple(Low("tube", *line) for line in undersides(features, rough))
     some: list[Low] = []
     for found in (_faces(features, rough), _tubes(features, rough), _surfaces(surface, rough)):
         parallel = _parallel(_on_both_sides(found if hidden else _undermost(found)))
-        if len({p.left for p in parallel}) == 2:
+        both = len({p.left for p in parallel}) == 2
+        if rails and not (both and _lie_under(tuple(parallel), rails)):
+            return rails
+        if both:
             return tuple(parallel)
         some = some or parallel
     if not some:
@@ -83,6 +85,13 @@ def lows_of(features: Features, surface: Surface, rough: Array, hidden: bool = F
             f"datum: nothing of {LONG:.0f} mm lies along the car to level it by; scan the rail undersides of both sides"
         )
     return tuple(some)
+
+
+def _lie_under(faces: tuple[Low, ...], rails: tuple[Low, ...]) -> bool:
+    """Whether the faces' lowest level lies under the rails, seen along the faces: tubes above are a cage's."""
+    slope = float(np.mean([p.slope for p in faces]))
+    low, tube = (np.mean([p.at[2] - slope * p.at[0] for p in g]) for g in (lowest_of(faces), rails))
+    return bool(low < tube)
 
 
 def _faces(features: Features, rough: Array) -> list[Low]:
