@@ -142,7 +142,9 @@ def test_thinned_by_half_points_stay_within_u_and_u_grows(scene: Scene) -> None:
     assert result.clean.spacing_mm == pytest.approx(np.sqrt(2) * scene.base.clean.spacing_mm, rel=0.05)
     turn = same_car(scene.base, result)
     pairs = matched(scene.base, result, turn)
-    assert len(pairs) >= 0.4 * len(spots(scene.base))
+    # Narrower than five spacings a random cloud has empty discs of its own.
+    wide = [p for p in spots(scene.base) if p.diameter > 5 * result.clean.spacing_mm]
+    assert len(wide) > 10 and sum(any(p is q for q, _ in pairs) for p in wide) >= 0.9 * len(wide)
     ratio = [np.trace(q.cov_local) ** 0.5 / np.trace(p.cov_local) ** 0.5 for p, q in pairs if p.kind == "hole"]
     assert 1.05 < np.median(ratio) < 2.5
     assert within_u(pairs, turn) > 0.9
