@@ -11,6 +11,7 @@ import pytest
 from outputs_case import datum, many_points, mount_points, point
 
 from barerail.outputs.dxf import points_dxf
+from barerail.outputs.view import View, seen
 from barerail.records import MountPoints
 
 
@@ -100,6 +101,13 @@ def test_header_words_and_axes_are_in_the_drawing():
         assert text in said
 
 
+@pytest.mark.parametrize("axes", ["iso8855", "j670"])
+def test_a_drawing_with_z_down_says_that_it_shows_the_car_from_below(axes):
+    turned, car = seen(mount_points(), datum(), View(axes))
+    texts = ezdxf.read(io.StringIO(points_dxf(turned, car).decode())).modelspace().query("TEXT")
+    assert any("shows the car from below" in t.plain_text() for t in texts) == (axes == "j670")
+
+
 def test_same_bytes_and_the_writer_is_left_as_it_was():
     before = ezdxf.options.write_fixed_meta_data_for_testing
     assert points_dxf(mount_points(), datum()) == points_dxf(mount_points(), datum())
@@ -110,6 +118,7 @@ SUM = """
 import hashlib
 from outputs_case import datum, mount_points
 from barerail.outputs.dxf import points_dxf
+from barerail.outputs.view import View, seen
 print(hashlib.sha256(points_dxf(mount_points(), datum())).hexdigest())
 """
 

@@ -92,5 +92,8 @@ def _add_datum(space: "Modelspace", points: MountPoints, datum: Datum) -> None:
         space.add_line((0, 0, 0), AXIS_MM * axis, dxfattribs={"layer": "DATUM"})
         _add_text(space, f"{letter} {word}", (AXIS_MM + TEXT_MM) * axis, "DATUM")
     low = np.min([np.zeros(3), *(p.position for p in points.points if located(p))], axis=0)
-    for row, line in enumerate(header_lines("mounting points", datum, **states(points)), 4):
+    lines = list(header_lines("mounting points", datum, **states(points)))
+    if AXES[datum.axes][2] == "down":
+        lines.insert(0, "z counts down: seen from +z this drawing shows the car from below")
+    for row, line in enumerate(lines, 4):
         _add_text(space, line, low - (0.0, 2 * TEXT_MM * row, 0.0), "DATUM")
