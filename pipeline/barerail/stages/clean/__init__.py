@@ -96,14 +96,15 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
 
 def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, float, float]:
     voxel, rows = settings.voxel_mm or 3.0, None
-    cells = _cells(points, scan.normals, rows, voxel)
+    own = scan.triangles is None
+    cells = _cells(points, scan.normals, rows, voxel, own)
     if _some_twice(points, cells):
         rows = np.sort(np.unique(np.ascontiguousarray(points), axis=0, return_index=True)[1])
-        cells = _cells(points, scan.normals, rows, voxel)
+        cells = _cells(points, scan.normals, rows, voxel, own)
     spacing = _spacing(points, scan.normals, cells, voxel)
     if not settings.voxel_mm and 1.75 * spacing > voxel:
         voxel = round(1.75 * spacing, 2)
-        cells = _cells(points, scan.normals, rows, voxel)
+        cells = _cells(points, scan.normals, rows, voxel, own)
     return cells, voxel, spacing
 
 
@@ -141,13 +142,19 @@ def _some_twice(points: Array, cells: Cells) -> bool:
     return len(np.unique(some, axis=0)) < 0.999 * len(some)
 
 
-def _cells(points: Array, normals: NDArray[np.float32] | None, rows: Index | None, voxel: float) -> Cells:
-    """The points in cells, those of a cell in an order of their places: the file's own order changes nothing."""
+def _cells(points: Array, normals: NDArray[np.float32] | None, rows: Index | None, voxel: float, own: bool) -> Cells:
+    """The points in cells, those of a cell in an order of their places: the file's own order changes nothing.
+
+    own: in their own axes, so that neither does where they lie. Vertices of a mesh stand in a grid of the scan's axes.
+    """
     rows = np.arange(len(points)) if rows is None else rows
     rows = rows[by_place(points[rows])]
-    kept = points[rows]
-    at, facing = in_own_axes(kept, None if normals is None else normals[rows])
-    cells = into_cells(kept, cell_keys(at, voxel, facing))
+    at, facing = points[rows], None if normals is None else normals[rows]
+    if own:
+        at, facing = in_own_axes(at, facing)
+        again = by_place(at)
+        rows, at, facing = rows[again], at[again], None if facing is None else facing[again]
+    cells = into_cells(points[rows], cell_keys(at, voxel, facing))
     return Cells(cells.mean, rows[cells.order], cells.start)
 
 

@@ -65,14 +65,21 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
         except DataError:
             return None
         axis, point, radius = fit.axis * np.sign(fit.axis @ axis), fit.point, fit.radius
+    seen = (cloud.surface.points[inner] - point) @ axis
+    if facing(cloud.surface, fit) > 0 and not mostly_skin(seen, low, high):
+        return None
     return _feature(cloud, fit, points, noise, settings)
 
 
-def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
-    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to 60 mm let pass.
+def mostly_skin(along: Array, low: float, high: float, step: float = 5.0) -> bool:
+    """Whether points (n,) along the axis leave less than half of the run empty: two tabs with round ends are no sleeve,
+    though a bore may be seen at its ends alone."""
+    bins = np.histogram(along, bins=max(1, round((high - low) / step)), range=(low, high))[0]
+    return bool((bins > 0).mean() >= 0.5)
 
-    None, 0 to 0, where gaps make up most of it: two tabs with round ends are no sleeve.
-    """
+
+def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
+    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to 60 mm let pass."""
     if len(rows) < 12:
         return 0.0, 0.0
     along = (surface.points[rows] - point) @ axis
@@ -86,8 +93,6 @@ def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: flo
     busy = busy + bins.min()
     groups = np.split(busy, np.flatnonzero(np.diff(busy) > 12) + 1)
     best = min(groups, key=lambda g: max(g[0], -g[-1], 0))
-    if len(best) < (best[-1] + 1 - best[0]) / 2:
-        return 0.0, 0.0
     return float(best[0] * step), float((best[-1] + 1) * step)
 
 
