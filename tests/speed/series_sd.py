@@ -71,7 +71,7 @@ def measured(case: SceneCase, fitted: FitSettings, lead: Lead) -> tuple[Car, Any
 
 def led(seed: int, fitted: FitSettings) -> tuple[Lead, dict[str, str], tuple[str, ...]]:
     """What the first car, as designed, gives: the lead, the fitting of each of its points by the point's name, and
-    which fittings are to vary: every other one that doesn't carry x = 0."""
+    which fittings are to vary: two of three of those that don't carry x = 0."""
     case = case_of(seed)
     car, recipe, car_from_design = measured(case, fitted, Lead())
     names = tuple(Wanted(i, n, k, tuple(p)) for i, (n, k, p) in enumerate(zip(car.names, car.kinds, car.at.tolist())))
@@ -81,7 +81,7 @@ def led(seed: int, fitted: FitSettings) -> tuple[Lead, dict[str, str], tuple[str
     # What carries x = 0 may be known by the other face of a sheet.
     carry = {nearest(np.array(f["at_mm"]), truth, SHEET_MM) for f in recipe["features"] if f["target_mm"] is not None}
     free = sorted({mark[:-1] for mark in known.values() if mark[-1] in "LR"} - {mark[:-1] for mark in carry})
-    return Lead(recipe, names), known, tuple(free[::2])
+    return Lead(recipe, names), known, tuple(m for i, m in enumerate(free) if i % 3)
 
 
 def nearest(at: Array, truth: dict[str, Array], reach: float = NEAR_MM) -> str:

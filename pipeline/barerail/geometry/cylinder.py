@@ -175,7 +175,7 @@ def _search(
         tried.append((thin.rms(thin.residuals(frame, x)), frame, x))
     if not tried:
         raise DataError(f"a cylinder from {len(shape.points)} points: they lie on one line or in one plane")
-    if about is None:
+    if about is None and len(tried) > 1:
         tried = [_improved(thin, t) for t in sorted(tried, key=lambda t: t[0])[:6]]
     _, frame, x = min(tried, key=lambda t: t[0])
     s = shape.refine(frame, x)

@@ -52,19 +52,19 @@ def solve(
     prior = np.ones(len(r)) if weights is None else np.asarray(weights, float)
     if np.count_nonzero(prior) < len(x):
         raise DataError(f"a fit of {len(x)} parameters needs as many points, got {np.count_nonzero(prior)}")
+    here = Solution(x, r, jacobian(x), prior, 0, False)
     if loss is None:
-        return _descend(residuals, jacobian, x, prior, tol, max_iter)
+        return _descend(residuals, jacobian, here, prior, tol, max_iter)
 
     def refit(w: Array, last: Solution) -> Solution:
-        return _descend(residuals, jacobian, last.x, w, tol, 3 if last.converged else 20)
+        return _descend(residuals, jacobian, last, w, tol, 20 if last is here else 2)
 
-    here = Solution(x, r, jacobian(x), prior, 0, False)
     best, w, s = reweight(refit, lambda fit: fit.residuals, prior, here, scale)
     return Solution(best.x, best.residuals, best.jacobian, w, best.iterations, best.converged, s)
 
 
-def _descend(residuals: Function, jacobian: Function, x: Array, w: Array, tol: float, max_iter: int) -> Solution:
-    r, j = residuals(x), jacobian(x)
+def _descend(residuals: Function, jacobian: Function, here: Solution, w: Array, tol: float, max_iter: int) -> Solution:
+    x, r, j = here.x, here.residuals, here.jacobian
     damping, last, scale = 1e-3, np.inf, np.zeros(len(x))
     for used in range(max_iter):  # noqa: B007
         scale = np.maximum(scale, np.sqrt(w @ (j * j)))
