@@ -11,6 +11,7 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.bores import bores_in
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.cloud import cloud_of, face_of
+from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.patches import find_patches
@@ -53,6 +54,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     found = bolt_axes(found, planes) + tubes + on_tubes + on_faces
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
+    flats, left_out = mounting_faces(cloud, planes, found, rails)
+    found, notes = found + flats, notes + left_out
     dropped = sum(r.dropped for r in rails)
     if dropped:
         notes += (Note("fit", "rail stations dropped: too little of two faces seen", dropped),)

@@ -15,7 +15,7 @@ from barerail.stages.points.pairs import MIRROR, Partners
 from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, Placed, leading
 
 FACES = (("fore", "aft"), ("left", "right"), ("up", "down"))
-FACED = (*TWO_FACED, "stud", "face")
+FACED = (*TWO_FACED, "stud")
 ALONG_CAR = np.cos(np.radians(30.0))
 
 Words = NDArray[np.str_]

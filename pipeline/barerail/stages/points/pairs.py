@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up
 from barerail.records import Array, Index
 from barerail.settings import PointsSettings
-from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, Placed, nearby, separation
+from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, UNSIZED, Placed, nearby, separation
 
 MIRROR = np.array([1.0, -1.0, 1.0])
 CENTRE_MM = 1.0
@@ -84,7 +84,8 @@ class _Look:
         self.length = np.array([f.length for f in placed.source])
         self.u_size = np.array([f.u_diameter for f in placed.source])
         self.u_length = np.array([f.u_length for f in placed.source])
-        self.sized, self.long = ~placed.of_kind("sleeve"), placed.of_kind("slot", "bolt-axis")
+        self.sized, self.long = ~placed.of_kind("sleeve", *UNSIZED), placed.of_kind("slot", "bolt-axis")
+        self.unsized = placed.of_kind(*UNSIZED)
         self.two_sided, self.faced = placed.of_kind(*SIDELESS, *TWO_FACED), placed.of_kind(*TWO_FACED)
         self.longest = float(placed.half.max(initial=0.0))
 
@@ -116,7 +117,7 @@ class _Look:
         """Which links (k,) join like sizes and axes (b's by `image`), and the misfit, each part over its limit."""
         a, b = between
         s = self.settings
-        size = _misfit(self.size, self.u_size, a, b, s.pair_size_mm)
+        size = np.where(self.unsized[a], 0.0, _misfit(self.size, self.u_size, a, b, s.pair_size_mm))
         length = np.where(self.long[a], _misfit(self.length, self.u_length, a, b, LENGTH_MM), 0.0)
         cosine = self._cosine(between, image)
         cosine = np.where(self.two_sided[a], np.abs(cosine), cosine)

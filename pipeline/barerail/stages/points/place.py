@@ -14,7 +14,8 @@ from barerail.stages.points.stations import Section, sections
 
 LINES = ("tube", "rail")
 SIDELESS = ("bolt-axis", "sleeve", *LINES)
-TWO_FACED = ("hole", "slot")
+TWO_FACED = ("hole", "slot", "face")
+UNSIZED = ("face", "tube-node")
 BUILT_ON_HOLES = ("bolt-axis", "sleeve")
 EVEN = 0.98
 UNSEEN_MM = 1000.0
@@ -25,7 +26,7 @@ class Placed:
     """Features in car axes, a row each (n).
 
     found (n,): index in Features.found, -1 for a rail. kind (n,): index in KINDS. other (n, 3): centre of a hole's
-    second face, nan where one face was seen. half (n,): from a tube's or rail's point to its farther
+    or sheet's second face, nan where one face was seen. half (n,): from a tube's or rail's point to its farther
     end, 0 for the rest.
     """
 

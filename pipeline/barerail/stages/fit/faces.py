@@ -1,0 +1,131 @@
+"""Mounting faces: bounded flats that carry a hole, a slot or a stud, as on shelves, plates and single tabs."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_closing, binary_erosion, binary_fill_holes
+from scipy.spatial import cKDTree
+
+from barerail.records import Array, Feature, Index, Note, Plane, Rail
+from barerail.stages.fit.cloud import Cloud
+
+LEAST_CM2, MOST_CM2, LONGEST_MM = 6.0, 400.0, 300.0
+"""What counts as a mounting face, not a washer's seat or a side of the frame (judgement)."""
+TURNED = 0.9
+"""Cosine to the face's normal under which a point is of its wall, or of what it is welded to, not of its back."""
+DEEP = 3.0
+"""How far above or below the face its wall is looked for, cells."""
+OPEN = 0.4
+"""Length of border whose wall wasn't seen, as a share of the face's width, from which its middle isn't known
+(judgement)."""
+BACK, LEVEL_MM = 0.95, 1.0
+"""Cosine from which two faces are those of one sheet, and how far off a face the end of its hole may lie."""
+CARRIED = ("hole", "slot", "stud")
+
+
+def mounting_faces(
+    cloud: Cloud, planes: Sequence[Plane], found: Sequence[Feature], rails: Sequence[Rail]
+) -> tuple[list[Feature], tuple[Note, ...]]:
+    """A `face` for each bounded flat that carries something and is no side of a rail: its centroid, holes included;
+    both faces of a sheet are one.
+
+    Its own centroid is uncertain by the border: half a spacing each way, and what of the border wasn't seen.
+    """
+    built = {i for f in found for i in f.members}
+    holders = [f for i, f in enumerate(found) if f.kind in CARRIED and f.plane >= 0 and i not in built]
+    fit_for = [_sized(p) and not any(_on_rail(p, r) for r in rails) for p in planes]
+    pairs = {frozenset({f.plane, *_behind(f, planes)}) for f in holders}
+    sheets = sorted(sorted(one) for one in pairs if not any(one < other for other in pairs))
+    made = [_sheet([_face(cloud, planes[k], k) for k in sheet if fit_for[k]]) for sheet in sheets]
+    open_ended = sum(f is None and any(fit_for[k] for k in sheet) for f, sheet in zip(made, sheets))
+    told = Note("fit", "flats that carry a hole left out as mounting faces: border not seen", open_ended)
+    return [f for f in made if f is not None], (told,) if open_ended else ()
+
+
+def _behind(hole: Feature, planes: Sequence[Plane]) -> list[int]:
+    """The other face of the sheet, where a hole was seen on both: the largest that looks the other way there."""
+    front = planes[hole.plane]
+    for end in hole.ends:
+        for k, p in enumerate(planes):
+            local = p.axes @ (end - p.centre)
+            beside = np.abs(local[:2]) < np.array(p.extent) / 2
+            if p.normal @ front.normal < -BACK and abs(local[2]) < LEVEL_MM and beside.all():
+                return [k]
+    return []
+
+
+def _sheet(faces: Sequence[Feature | None]) -> Feature | None:
+    """One feature of a sheet's face or faces; where both are bounded, the ends are their middles."""
+    sound = [f for f in faces if f is not None]
+    if len(sound) < 2:
+        return sound[0] if sound else None
+    return replace(sound[0], ends=np.array([f.point for f in sound]))
+
+
+def _sized(plane: Plane) -> bool:
+    return LEAST_CM2 <= plane.area_mm2 / 100 <= MOST_CM2 and max(plane.extent) <= LONGEST_MM
+
+
+def _on_rail(plane: Plane, rail: Rail) -> bool:
+    """Whether a flat is a piece of a rail's side: its middle on one of four sides of the section next to it."""
+    near = min(rail.stations, key=lambda s: float(np.linalg.norm(s.centre - plane.centre)))
+    along, *across = near.axes @ (plane.centre - near.centre)
+    half = np.array(near.size) / 2
+    square = np.abs(near.axes[1:] @ plane.normal) > 0.98
+    beside = np.abs(np.abs(across) - half) < 3.0
+    within = (np.abs(across) < half + 3.0) | ~np.isfinite(half)
+    return bool(abs(along) < LONGEST_MM and (square & (beside | ~np.isfinite(half))).any() and within.all())
+
+
+def _face(cloud: Cloud, plane: Plane, k: int) -> Feature | None:
+    """The face with its centroid; None where too much of its border is open."""
+    cell = cloud.clean.voxel_mm
+    local = (cloud.clean.thin[plane.members] - plane.centre) @ plane.axes.T
+    cells, low = _cells(local[:, :2], cell)
+    edge = np.argwhere(cells & ~binary_erosion(cells))
+    bare = _bare(cloud, plane, (edge + 0.5) * cell + low, cell)
+    if bare * len(edge) * cell > OPEN * min(plane.extent):
+        return None
+    middle = (np.argwhere(cells) + 0.5).mean(axis=0) * cell + low
+    aside = np.hypot(cloud.clean.spacing_mm / 2, bare * max(plane.extent) / 4)
+    lever = np.array([1.0, middle[1], -middle[0]])
+    normal = plane.normal
+    turn = np.array([-plane.axes[1], plane.axes[0]])
+    return Feature(
+        kind="face",
+        point=plane.centre + middle @ plane.axes[:2],
+        axis=normal,
+        diameter=float("nan"),
+        length=float("nan"),
+        cov=aside**2 * (np.eye(3) - np.outer(normal, normal)) + lever @ plane.cov @ lever * np.outer(normal, normal),
+        cov_axis=turn.T @ plane.cov[1:, 1:] @ turn,
+        u_diameter=float("nan"),
+        u_length=float("nan"),
+        arc_deg=float("nan"),
+        n=plane.n,
+        rms=plane.rms,
+        plane=k,
+        detail={"area_cm2": cells.sum() * cell**2 / 100, "border_unseen": bare},
+    )
+
+
+def _cells(flat: Array, cell: float) -> tuple[NDArray[np.bool_], Array]:
+    """Which cells of a raster points flat (n, 2) cover, holes and what chance left empty filled, and its corner."""
+    low = flat.min(axis=0) - 2 * cell
+    at = np.floor((flat - low) / cell).astype(int)
+    cells = np.zeros(at.max(axis=0) + 3, bool)
+    cells[tuple(at.T)] = True
+    return binary_fill_holes(binary_closing(cells, np.ones((3, 3), bool))), low
+
+
+def _bare(cloud: Cloud, plane: Plane, border: Array, cell: float) -> float:
+    """Share of border places (k, 2) near which the scan doesn't turn on to a wall."""
+    near: Index = np.asarray(
+        cloud.tree.query_ball_point(plane.centre, max(plane.extent) + 4 * cell, return_sorted=True), np.int64
+    )
+    local = (cloud.surface.points[near] - plane.centre) @ plane.axes.T
+    turned = np.abs(cloud.surface.normals[near] @ plane.normal) < TURNED
+    wall = local[turned & (np.abs(local[:, 2]) < DEEP * cell), :2]
+    return float((np.asarray(cKDTree(wall).query(border)[0]) > 2 * cell).mean()) if len(wall) else 1.0
