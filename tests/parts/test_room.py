@@ -11,7 +11,7 @@ from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
 from barerail.outputs.room import room_files
 from barerail.records import CleanScan, NoiseModel, Scan, Shape, Source
-from barerail.stages.room import MESH_OFF, room
+from barerail.stages.room import room
 from barerail.store.shapes import shape
 
 STEP = 2.0
@@ -56,12 +56,15 @@ def test_gap_of_a_cube_to_a_wall_by_hand():
 
 
 def test_what_a_fused_mesh_is_off_by_is_in_u():
-    """By a voxel and more where frames of both sides met: the same wall as triangles says so."""
+    """A wall that stands proud by 1.1 voxels, as 95 % of the places beside 75 parts in simulated fused meshes stand at
+    most (tests/speed/room.py --fuse --scenes 3 --seed 20): U holds that of a mesh, and a cloud's doesn't."""
+    proud = 1.1 * STEP
     clean = wall()
     mesh = replace(clean, scan=replace(clean.scan, triangles=np.array([[0, 1, 2]])))
-    cloud, fused = (cube((250.0, 130.0, 130.0), c) for c in (clean, mesh))
+    cloud, fused = (cube((250.0 + proud, 130.0, 130.0), c) for c in (clean, mesh))
+    off = abs(fused.spots[0].gap_mm - 10.0)
     assert fused.spots[0].gap_mm == cloud.spots[0].gap_mm
-    assert fused.spots[0].U_mm == pytest.approx(np.hypot(cloud.spots[0].U_mm, 2 * MESH_OFF * STEP))
+    assert cloud.spots[0].U_mm < 0.5 * off and off < fused.spots[0].U_mm < 2 * off
     assert any("thin sheet and tabs stand proud" in n.text for n in fused.notes) and not cloud.notes
 
 
