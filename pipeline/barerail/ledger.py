@@ -165,7 +165,7 @@ class Ledger:
         told = [f"{name} was changed by hand: kept as {name}.changed" for name in replaced.changed]
         public = [name for name in replaced.removed if not name.startswith("work/")]
         if public and stage == self.until:
-            told.append(f"removed, resting on what was before: {', '.join(public)}; the commands that made them make them anew")
+            told.append(f"removed, resting on what was before: {', '.join(public)}; run their commands again")
         return [Note(stage, text, warning=True) for text in told]
 
     def _contents(self, stage: str, record: Any) -> dict[str, Content]:

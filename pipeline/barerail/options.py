@@ -82,7 +82,12 @@ ScanUnit = Annotated[
 ]
 ScanScale = Annotated[
     float | None,
-    typer.Option("--scale", metavar="FACTOR", help="Multiply all lengths of the scan, as a check length says.", show_default=False),
+    typer.Option(
+        "--scale",
+        metavar="FACTOR",
+        help="Multiply all lengths of the scan, as a check length says.",
+        show_default=False,
+    ),
 ]
 Thin = Annotated[
     float | None,

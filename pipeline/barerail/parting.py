@@ -57,7 +57,9 @@ def bolt_on(
     tapped: Annotated[
         bool, typer.Option("--tapped", help="The chassis holes are threads: they leave no room.")
     ] = False,
-    layer: Annotated[str, typer.Option("--layer", metavar="LAYER", help="Of a DXF: the layer of the holes.", show_default=False)] = "",
+    layer: Annotated[
+        str, typer.Option("--layer", metavar="LAYER", help="Of a DXF: the layer of the holes.", show_default=False)
+    ] = "",
     part_u: Annotated[
         float, typer.Option("--part-U", metavar="MM", help="U (k = 2) of a hole's place in the part as made.")
     ] = 0.2,

@@ -80,7 +80,7 @@ def test_a_stage_alone_tells_which_results_it_took_away(tmp_path, stages):
     call("run", scan, "--job", tmp_path / "job", "--settings", settings)
     result = call("datum", "--job", tmp_path / "job", "--front", "1,2,3")
     assert "removed, resting on what was before: points.csv," in result.stderr
-    assert "the commands that made them make them anew" in result.stderr
+    assert "run their commands again" in result.stderr
     assert result.stdout.splitlines()[-1].endswith("datum.json")
 
 

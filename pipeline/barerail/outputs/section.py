@@ -97,7 +97,7 @@ def _clean_lines(clean: CleanScan, datum: Datum, cut: Cut) -> list[Array]:
     if not lines:
         low, high = _reach(clean, datum, cut)
         raise DataError(
-            f"the plane {cut.plane} misses the chassis, which lies from {low:+.0f} to {high:+.0f} mm of it: move it"
+            f"the plane {cut.plane} misses the chassis, which lies from {low:+z.0f} to {high:+z.0f} mm of it: move it"
         )
     long = [ln for ln in lines if np.linalg.norm(np.diff(ln, axis=0), axis=1).sum() > SHORTEST * clean.spacing_mm]
     if not long:

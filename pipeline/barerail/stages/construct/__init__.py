@@ -187,7 +187,7 @@ def _words(c: Construction, more: dict[str, float], u: dict[str, float]) -> str:
         name, _, unit = key.rpartition("_")
         decimals = 3 if unit == "deg" else 2
         U = np.ceil(2 * u[key] * 10**decimals - 1e-6) / 10**decimals
-        told.append(f"{name.replace('_', ' ')} {value:.{decimals}f} {unit} (U {U:.{decimals}f})")
+        told.append(f"{name.replace('_', ' ')} {value:z.{decimals}f} {unit} (U {U:.{decimals}f})")
     return "; ".join(told)
 
 
@@ -206,7 +206,7 @@ def _side(c: Construction, place: Array, axes: str, centre: float) -> str:
     sign = -1.0 if axes == "iso4130" else 1.0
     if ending in ("-L", "-R") and sign * y * SIDES[ending[1]] <= 0:
         left = "positive" if sign > 0 else "negative"
-        raise UsageError(f"{c.at}: the name ends in {ending} but the point has y = {y:.1f} mm; left is {left}")
+        raise UsageError(f"{c.at}: the name ends in {ending} but the point has y = {y:z.1f} mm; left is {left}")
     return "C" if abs(y) <= centre else "L" if sign * y > 0 else "R"
 
 

@@ -149,5 +149,5 @@ def contradict(targets: Sequence[Target], made: Posed, far: float, ahead: float)
         sign = 1.0 if t.axis == 2 else ahead
         raise DataError(
             f"datum: the targets contradict each other: {t.words} reads {'xyz'[t.axis]} = "
-            f"{sign * t.read(made.frame):.1f} mm where {sign * t.value:.1f} mm is asked; check names and coordinates"
+            f"{sign * t.read(made.frame):z.1f} mm where {sign * t.value:z.1f} mm is asked; check names and coordinates"
         )

@@ -161,7 +161,7 @@ def _odd(cars: Sequence[Car]) -> dict[str, str]:
         if size > float(chi2.ppf(1 - ODD, known.sum())) * 2:
             i, k = np.unravel_index(int(np.nanargmax(np.abs(off))), off.shape)
             out[c.scan] = (
-                f"{names[i]} lies {row[i, k]:+.1f} mm in {'xyz'[k]} off the middle car; the others scatter by "
+                f"{names[i]} lies {row[i, k]:+z.1f} mm in {'xyz'[k]} off the middle car; the others scatter by "
                 f"{max(scale[i, k], LEAST_MM):.2f} mm, own U {2 * u[i, k]:.2f} mm"
             )
     return out
