@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from barerail.asked import OpeningSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.arcs import pieces
 from barerail.geometry.contour import area_of
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
@@ -88,7 +88,7 @@ def opening_files(
 def _face_point(points: MountPoints, name: str) -> MountPoint:
     known = {p.name: p for p in points.points}
     if name not in known:
-        raise UsageError(f"--face {name or '(none)'}: no point is named so; name a hole, slot or stud in the face")
+        raise no_point(name, known, "--face names a hole, slot or stud in the face: ")
     if known[name].feature < 0:
         raise DataError(f"{name} is {known[name].state}, not measured: name a measured one in the face")
     return known[name]

@@ -2,11 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from difflib import get_close_matches
 
 import numpy as np
 
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.together import SIX, built_on, derivative, together
 from barerail.records import Array, Built, Construction, Datum, MountPoint, MountPoints, NoiseModel, Note
 from barerail.settings import ConstructSettings
@@ -111,9 +110,7 @@ def _of(c: Construction, points: MountPoints) -> tuple[MountPoint, ...]:
     known = {p.name: p for p in points.points}
     for name in c.of:
         if name not in known:
-            near = get_close_matches(name, known, 1)
-            hint = f"did you mean {near[0]}?" if near else "names stand in points.csv, and above it in the list"
-            raise UsageError(f"{c.at}: no point is called '{name}'; {hint}")
+            raise no_point(name, known, f"{c.at}: ")
         if not np.isfinite(known[name].position).all():
             raise DataError(f"{c.at}: {name} was not found in the scan, so nothing can be built on it")
     return tuple(known[name] for name in c.of)
