@@ -95,7 +95,7 @@ def test_nothing_that_rounds_to_zero_has_a_minus():
     small = dict.fromkeys(("twist_deg", "diamond_mm"), Measure(-1e-4, 0.5, "mm"))
     bay = Bay((Reading("left side", "a", "b", 1.0, 1.0, 0.1),) * 6, -0.01, 0.2, -0.02)
     said = straightness_words(replace(straightness(), measures=small, bays=(bay,), sits_mm=(-0.2, 9.0)))
-    evidence = {"rails_to_datum": {"pitch_deg": -1e-5}, "twist_of_primary_mm": -1e-3}
+    evidence = {"rails_to_datum": {"pitch_deg": -1e-5}, "twist_of_primary_mm": -1e-3, "twist_of_primary_U_mm": 0.2}
     moved = datum_words(replace(datum(), evidence=evidence))
     assert "+0.00" in said and "+0.000 deg" not in moved and "pitch 0.000 deg" in moved
     assert not re.search(r"-0\.?0*(?![0-9.])", said + moved)

@@ -84,8 +84,9 @@ def _target_lines(e: Mapping[str, Any]) -> list[str]:
         by_place.setdefault(f"{t['place']} {t.get('level', '')}", []).append(t)
     lines = [_target_line(rows) for rows in by_place.values()]
     if "twist_of_primary_mm" in e:
-        lift = fixed(e["twist_of_primary_mm"], 2, "+")
-        lines.append(f"twist    the fourth primary target lies {lift} mm off the plane of the other three")
+        lift, u = fixed(e["twist_of_primary_mm"], 2, "+"), _digits(e["twist_of_primary_U_mm"])
+        lines.append(f"twist    the fourth primary target lies {lift} mm off the plane of the other three, U {u} mm")
+        lines.append("         beside how the frame stood, which moves a corner by 1 to 2 mm where it had no support")
     if e.get("disagrees"):
         lines.append(f"odd one  {one_line(e['disagrees'])}")
     if "rails_to_datum" in e:

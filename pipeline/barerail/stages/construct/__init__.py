@@ -21,6 +21,7 @@ WITH_AXIS = {"pierce": 2, "nearest": 2, "eye": 1, "through": 2}
 ACROSS = np.cos(np.radians(15.0))
 """Holes whose normals lean more from the line between them share no bolt (judgement)."""
 SIDES = {"L": 1, "R": -1}
+SEEN = {"plan": "seen from above", "side": "seen from the side", "front": "seen from ahead"}
 
 
 def construct(
@@ -184,7 +185,7 @@ def _words(c: Construction, more: dict[str, float], u: dict[str, float]) -> str:
         name, _, unit = key.rpartition("_")
         decimals = 3 if unit == "deg" else 2
         U = np.ceil(2 * u[key] * 10**decimals - 1e-6) / 10**decimals
-        told.append(f"{name.replace('_', ' ')} {value:z.{decimals}f} {unit} (U {U:.{decimals}f})")
+        told.append(f"{SEEN.get(name, name.replace('_', ' '))} {value:z.{decimals}f} {unit} (U {U:.{decimals}f})")
     return "; ".join(told)
 
 

@@ -99,7 +99,8 @@ def left_out(clean: CleanScan, features: Features, smooth: SurfacePlane, paired:
     out.append(f"{100 * (1 - smooth.share):.0f} % of the smooth surface: no mirror image within 3 mm was seen")
     bad = 0 if paired is None else int((paired.weight == 0).sum())
     if bad:
-        out.append(f"{bad} left/right pairs: too far from each other's mirror image for the rest of the pairs")
+        pairs = "pair" if bad == 1 else "pairs"
+        out.append(f"{bad} left/right {pairs}: too far from each other's mirror image for the rest of the pairs")
     return out
 
 

@@ -33,7 +33,9 @@ def series(cars: Sequence[Car], settings: SeriesSettings) -> Series:
     UsageError for a length between names that no car has; DataError with fewer than three cars.
     """
     if len(cars) < FEWEST:
-        raise DataError(f"series: {len(cars)} scans gave points, at least {FEWEST} are needed to say how cars vary")
+        raise DataError(
+            f"series: {len(cars)} of the scans gave points, at least {FEWEST} are needed to say how cars vary"
+        )
     whole = _of(cars, settings)
     odd = _odd(cars)
     kept = [c for c in cars if c.scan not in odd]
