@@ -94,4 +94,4 @@ def _row(row: Compared) -> dict[str, object]:
 
 
 def _number(value: float, decimals: int) -> float | None:
-    return round(float(value), decimals) if np.isfinite(value) else None
+    return round(float(value), decimals) + 0.0 if np.isfinite(value) else None
