@@ -195,6 +195,9 @@ def test_the_demo_runs_on_a_scan_it_makes_with_front_and_above_from_the_truth(tm
     assert to_car(ahead)[0] > truth["x_range"][1] and abs(to_car(ahead)[1]) < 0.01
     assert to_car(over) == pytest.approx([middle, 0, 3000], abs=0.01)
     assert "scan.ply" in result.stderr and "report.html" in result.stdout
+    assert "set in this job since" not in call("demo", "--job", tmp_path / "demo").stderr
+    assert call("datum", "--job", tmp_path / "demo", "--axes", "iso4130").exit_code == 0
+    assert "set in this job since and kept: datum; the plain demo" in call("demo", "--job", tmp_path / "demo").stderr
 
 
 def test_several_scans_are_joined_and_each_pose_stands_in_job_json(tmp_path, stages):
