@@ -88,7 +88,7 @@ def _target_lines(e: Mapping[str, Any]) -> list[str]:
         lines.append(f"twist    the fourth primary target lies {lift} mm off the plane of the other three, U {u} mm")
         lines.append("         beside how the frame stood, which moves a corner by 1 to 2 mm where it had no support")
     if e.get("disagrees"):
-        lines.append(f"odd one  {one_line(e['disagrees'])}")
+        lines.append(f"misfit   {one_line(e['disagrees'])}")
     if "rails_to_datum" in e:
         lines.append(f"rails    their undersides lie in these axes at {_moves(e['rails_to_datum'], '')}")
     if "reference_less_whole" in e:
