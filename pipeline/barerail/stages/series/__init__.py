@@ -34,8 +34,8 @@ def series(cars: Sequence[Car], settings: SeriesSettings) -> Series:
     """
     if len(cars) < FEWEST:
         raise DataError(
-            f"series: named points were found in {len(cars)} of the scans, at least {FEWEST} are needed to say how cars "
-            "vary; points.csv of a scan's job says at its end why a name found nothing"
+            f"series: named points were found in {len(cars)} of the scans, at least {FEWEST} are needed to say how "
+            "cars vary; points.csv of a scan's job says at its end why a name found nothing"
         )
     whole = _of(cars, settings)
     odd = _odd(cars)
