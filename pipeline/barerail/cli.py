@@ -1,13 +1,14 @@
 """The commands: parse, call, print."""
 
 import traceback
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from barerail import __version__
-from barerail.boundary import Commands
+from barerail.boundary import Command, Commands
 from barerail.doing import do, run_request
 from barerail.drawing import section, template
 from barerail.judging import compare, series
@@ -41,24 +42,30 @@ app = typer.Typer(
     name="barerail",
     cls=Commands,
     add_completion=False,
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
+command = partial(app.command, cls=Command)
 
 
 @app.callback(invoke_without_command=True)
-def barerail(version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False) -> None:
+def barerail(
+    ctx: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False,
+) -> None:
     """From a scan of a bare chassis to a car datum, labelled mounting points with their uncertainty, and the twist.
 
     Start with `barerail demo`, then `barerail run SCAN --job DIR`.
     """
     if version:
         typer.echo(f"barerail {__version__}")
+    elif ctx.invoked_subcommand is None:
+        typer.echo(ctx.get_help(), err=True)
+        raise typer.Exit(2)
 
 
-@app.command("run", short_help="Do the whole job on a scan.")
+@command("run", short_help="Do the whole job on a scan.")
 def run_all(
     scan: Scan,
     job: JobFolder,
@@ -99,7 +106,7 @@ def run_all(
     do("report", job, quiet, changes, scans=tuple(scan), **given)
 
 
-@app.command(short_help="Look at a scan before anything else.")
+@command(short_help="Look at a scan before anything else.")
 def look(
     scan: MaybeScan = None,
     job: MaybeJob = None,
@@ -126,7 +133,7 @@ def look(
     run_request(lambda watch: with_request, quiet, how=look_at)
 
 
-@app.command(short_help="Read and thin the scan.")
+@command(short_help="Read and thin the scan.")
 def clean(
     job: JobFolder,
     scan: MaybeScan = None,
@@ -147,7 +154,7 @@ def clean(
     do("clean", job, quiet, changes, scans=tuple(scan or ()), settings=settings, common=common)
 
 
-@app.command(short_help="Find holes, tubes, brackets and rails.")
+@command(short_help="Find holes, tubes, brackets and rails.")
 def fit(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
     """Find and measure faces, holes, tubes, brackets and rail stations.
 
@@ -157,13 +164,13 @@ def fit(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> 
     do("fit", job, quiet, settings=settings)
 
 
-app.command(short_help="Set the car's axes.")(datum)
+command(short_help="Set the car's axes.")(datum)
 
 
-app.command(short_help="Label the mounting points.")(points)
+command(short_help="Label the mounting points.")(points)
 
 
-@app.command(short_help="Measure the twist.")
+@command(short_help="Measure the twist.")
 def straightness(
     job: JobFolder, settings: SettingsFile = None, reference: Reference = None, quiet: Quiet = False
 ) -> None:
@@ -178,7 +185,7 @@ def straightness(
     do("straightness", job, quiet, {"straightness.reference": reference}, settings=settings)
 
 
-@app.command(short_help="Judge lengths measured by hand.")
+@command(short_help="Judge lengths measured by hand.")
 def check(
     job: JobFolder,
     measured: MeasuredFile = None,
@@ -197,16 +204,16 @@ def check(
     do("report", job, quiet, {"check.length": scale_check}, "check", settings=settings, measured=measured)
 
 
-app.command(short_help="Write CSV, JSON, DXF, STEP, meshes.")(export)
-app.command(short_help="Draw one face at true scale.")(template)
-app.command(short_help="Cut the scan by a plane.")(section)
-app.command(short_help="Say what moved since an earlier scan.")(compare)
-app.command(short_help="Say how cars of one kind vary.")(series)
+command(short_help="Write CSV, JSON, DXF, STEP, meshes.")(export)
+command(short_help="Draw one face at true scale.")(template)
+command(short_help="Cut the scan by a plane.")(section)
+command(short_help="Say what moved since an earlier scan.")(compare)
+command(short_help="Say how cars of one kind vary.")(series)
 for part_command, told in PART_COMMANDS.items():
-    app.command(short_help=told)(part_command)
+    command(short_help=told)(part_command)
 
 
-@app.command(short_help="Write the report page.")
+@command(short_help="Write the report page.")
 def report(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) -> None:
     """Write report.html: the scan in 3D, the points and the tables on one page that needs no network.
 
@@ -216,7 +223,7 @@ def report(job: JobFolder, settings: SettingsFile = None, quiet: Quiet = False) 
     do("report", job, quiet, settings=settings)
 
 
-@app.command(short_help="Draw printable sheets.")
+@command(short_help="Draw printable sheets.")
 def sheets(job: JobFolder, settings: SettingsFile = None, paper: PaperSize = None, quiet: Quiet = False) -> None:
     """Draw sheets to print: views to scale with the points named, the tables, and every feature close up.
 
@@ -229,7 +236,7 @@ def sheets(job: JobFolder, settings: SettingsFile = None, paper: PaperSize = Non
     do("sheets", job, quiet, {"sheets.paper": paper}, settings=settings)
 
 
-@app.command(short_help="Print or check the settings.")
+@command(short_help="Print or check the settings.")
 def config(
     check: Annotated[
         Path | None, typer.Option("--check", metavar="FILE", help="Check a settings file instead of printing one.")
@@ -250,7 +257,7 @@ def config(
         typer.echo(f"{check} is good")
 
 
-@app.command(short_help="Do the whole job on a simulated scan.")
+@command(short_help="Do the whole job on a simulated scan.")
 def demo(
     job: Annotated[Path, typer.Option("--job", metavar="DIR", help="Folder of the demo's job.")] = Path(
         "barerail-demo"

@@ -16,7 +16,7 @@ from barerail.geometry.frames import direction
 from barerail.given import Request
 from barerail.ledger import BEFORE, Enough, Ledger, Watch
 from barerail.outputs.in_axes import forward, moves_in, points_forward, points_in, rearward
-from barerail.records import CHASSIS, Datum, MountPoints, Moves, Wanted, Written
+from barerail.records import CHASSIS, CleanScan, Datum, MountPoints, Moves, Wanted, Written
 from barerail.run import Outcome, run
 from barerail.settings import PointsSettings, ReportSettings, Settings, StraightnessSettings, other_way
 from barerail.stages.compare import Earlier, against, compare, laid, later_car
@@ -42,7 +42,9 @@ def compare_jobs(before: Path, after: Path, asked: CompareSettings, watch: Watch
     with opened(after) as job, opened(before) as known:
         given = {BEFORE: _identity(known.inputs, {s: known.outputs(s) for s in RESTS_ON})}
         asked = as_stood(asked, known.settings.straightness, job.settings.straightness)
-        return _kept(job, asked, given, watch, lambda: _compared(first, second, asked, job.settings, given))
+        names = [_names(r["clean"].scan) for r in (first, second)]
+        title = " → ".join(names if names[0] != names[1] else told_apart(before, after))
+        return _kept(job, asked, given, watch, lambda: _compared(first, second, asked, job.settings, given, title))
 
 
 def _drawing(drawing: Path, after: Path, asked: CompareSettings, watch: Watch) -> Outcome:
@@ -123,9 +125,10 @@ def _compared(
     asked: CompareSettings,
     settings: Settings,
     given: Mapping[str, bytes],
+    title: str,
 ) -> Written:
     moves, car, found = compared(first, second, asked, settings.points)
-    return _written(moves, first, second, car, found, settings, given)
+    return _written(moves, second["clean"], car, found, settings, given, title)
 
 
 def renamed(found: MountPoints, moves: Moves) -> MountPoints:
@@ -140,20 +143,18 @@ def renamed(found: MountPoints, moves: Moves) -> MountPoints:
 
 def _written(
     moves: Moves,
-    first: Mapping[str, Any],
-    second: Mapping[str, Any],
+    clean: CleanScan,
     car: Datum,
     found: MountPoints,
     settings: Settings,
     given: Mapping[str, bytes],
+    title: str,
 ) -> Written:
     from barerail.outputs.mesh import chassis_ply
     from barerail.outputs.moved import FOLDER, moved_files
     from barerail.outputs.page_moved import compare_html
     from barerail.outputs.table import points_csv, points_json
 
-    clean = second["clean"]
-    title = f"{_names(first['clean'].scan)} → {_names(clean.scan)}"
     normals = direction(car.car_from_scan, clean.normals[clean.label == CHASSIS])
     files = {
         **moved_files(moves, car),
@@ -171,6 +172,13 @@ def _against(moves: Moves, car: Datum, title: str, data: bytes) -> Written:
 
     page = compare_html(moves, np.zeros((0, 3)), car, ReportSettings(), title)
     return Written({**moved_files(moves, car), f"{FOLDER}/compare.html": page, BEFORE: data}, moves.notes)
+
+
+def told_apart(*jobs: Path) -> tuple[str, str]:
+    """Job folders whose scans have one name, as few of their last parts as tell them apart."""
+    one, two = (job.resolve().parts for job in jobs)
+    deep = next(k for k in range(1, 1 + max(len(one), len(two))) if one[-k:] != two[-k:])
+    return str(Path(*one[-deep:])), str(Path(*two[-deep:]))
 
 
 def _names(scan: Any) -> str:

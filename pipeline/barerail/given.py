@@ -10,7 +10,7 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
-from barerail.ledger import BUILT, COMMON, EARLIER, MEASURED, NAMES, RECIPE, Watch
+from barerail.ledger import BUILT, COMMON, EARLIER, MEASURED, NAMES, RECIPE, USERS, Watch
 from barerail.records import Array, CommonPoint, Construction, Datum, Measured, MountPoints, Note, Wanted
 from barerail.settings import DatumSettings, Settings
 from barerail.stages.datum import OWN, names_in
@@ -19,7 +19,6 @@ from barerail.store.job import Job
 
 LAST = "report"
 MOVED_MM = 2.0
-_FILES = (NAMES, EARLIER, COMMON, MEASURED, BUILT, RECIPE)
 
 
 @dataclass(frozen=True)
@@ -158,7 +157,7 @@ def required(found: MountPoints) -> None:
 
 
 def _files(request: Request) -> dict[str, bytes]:
-    found = {name: path.read_bytes() for name in _FILES if (path := request.job / name).exists()}
+    found = {name: path.read_bytes() for name in USERS if (path := request.job / name).exists()}
     if "datum.method" in request.changes and RECIPE in found:
         found[RECIPE] = json.dumps({"named": json.loads(found[RECIPE]).get("named", {})}).encode()
     for name, given, what in (

@@ -52,7 +52,7 @@ def compare(
 
 
 def series(
-    scans: Annotated[list[Path], typer.Argument(metavar="SCAN...", help="One scan a car.", show_default=False)],
+    scans: Annotated[list[Path], typer.Argument(metavar="SCAN", help="One scan a car.", show_default=False)],
     jobs: Annotated[Path, typer.Option("--jobs", metavar="DIR", help="Folder for a job a scan, and the result.")],
     names: NamesFile = None,
     settings: Annotated[

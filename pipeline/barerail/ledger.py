@@ -19,6 +19,8 @@ T = TypeVar("T")
 NAMES, RECIPE, EARLIER = "work/names.csv", "work/recipe.json", "work/earlier.csv"
 COMMON, MEASURED, BUILT = "work/common.csv", "work/measured.csv", "work/constructions.toml"
 BEFORE = "work/before.json"
+USERS = (NAMES, EARLIER, COMMON, MEASURED, BUILT, RECIPE)
+"""The job's copies of what the user gave, which no command but one that replaces them takes away."""
 STAMPED = ("points", "constructions")
 """Stages whose tables say, once it is judged, what hand measurements say of the scale."""
 JUDGING = ("constructions", "check")
@@ -154,7 +156,8 @@ class Ledger:
             **_poses(record),
         }
         beside = self.job.still_good(stage, basis) if STAGES[stage].gathers else {}
-        replaced = self.job.keep(stage, basis, contents, facts, _resting_on(stage), beside)
+        self.job.drop(name for name in STAGES[stage].given if name not in self.given)
+        replaced = self.job.keep(stage, basis, contents, facts, _resting_on(stage), beside, USERS)
         self.job.remember(self.settings, self.options)
         self.watch.end(stage, in_words(counts), (*notes, *self._gave_way(stage, replaced)))
 
@@ -162,7 +165,7 @@ class Ledger:
         told = [f"{name} was changed by hand: kept as {name}.changed" for name in replaced.changed]
         public = [name for name in replaced.removed if not name.startswith("work/")]
         if public and stage == self.until:
-            told.append(f"removed, resting on what was before: {', '.join(public)}; barerail run makes them anew")
+            told.append(f"removed, resting on what was before: {', '.join(public)}; run their commands again")
         return [Note(stage, text, warning=True) for text in told]
 
     def _contents(self, stage: str, record: Any) -> dict[str, Content]:

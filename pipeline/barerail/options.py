@@ -31,13 +31,13 @@ def _list(text: str) -> tuple[str, ...]:
 Scan = Annotated[
     list[Path],
     typer.Argument(
-        metavar="SCAN...", help="The scan file; several are joined into the first one's axes.", show_default=False
+        metavar="SCAN", help="The scan file; several are joined into the first one's axes.", show_default=False
     ),
 ]
 MaybeScan = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="[SCAN]...",
+        metavar="SCAN",
         help="The scan file, or several to join; a job that has read them needs them no more.",
         show_default=False,
     ),
@@ -82,7 +82,12 @@ ScanUnit = Annotated[
 ]
 ScanScale = Annotated[
     float | None,
-    typer.Option("--scale", help="Multiply all lengths of the scan, as a check length says.", show_default=False),
+    typer.Option(
+        "--scale",
+        metavar="FACTOR",
+        help="Multiply all lengths of the scan, as a check length says.",
+        show_default=False,
+    ),
 ]
 Thin = Annotated[
     float | None,
@@ -112,7 +117,7 @@ ScaleCheck = Annotated[
 ]
 MeasuredFile = Annotated[
     Path | None,
-    typer.Argument(metavar="[MEASURED.csv]", help="CSV: a, b, length_mm and U_mm where known.", show_default=False),
+    typer.Argument(metavar="MEASURED.csv", help="CSV: a, b, length_mm and U_mm where known.", show_default=False),
 ]
 Front = Annotated[
     Any,

@@ -9,14 +9,14 @@ import typer
 from barerail.doing import do
 from barerail.options import At, JobFolder, Names, Place, Quiet, SettingsFile, Turn, Unit
 
-Title = Annotated[str, typer.Option("--title", help="What names the files.", show_default=False)]
+Title = Annotated[str, typer.Option("--title", metavar="TITLE", help="What names the files.", show_default=False)]
 
 
 def construct(
     job: JobFolder,
     points: Annotated[
         Path | None,
-        typer.Argument(metavar="[POINTS.toml]", help="The list; the job keeps a copy.", show_default=False),
+        typer.Argument(metavar="POINTS.toml", help="The list; the job keeps a copy.", show_default=False),
     ] = None,
     settings: SettingsFile = None,
     quiet: Quiet = False,
@@ -34,7 +34,7 @@ def construct(
 
 def between(
     job: JobFolder,
-    points: Annotated[list[str], typer.Argument(metavar="NAME NAME...", help="Two names, or more for a table.")],
+    points: Annotated[list[str], typer.Argument(metavar="NAME", help="Two names, or more for a table.")],
     title: Title = "",
     quiet: Quiet = False,
 ) -> None:
@@ -57,7 +57,9 @@ def bolt_on(
     tapped: Annotated[
         bool, typer.Option("--tapped", help="The chassis holes are threads: they leave no room.")
     ] = False,
-    layer: Annotated[str, typer.Option("--layer", help="Of a DXF: the layer of the holes.", show_default=False)] = "",
+    layer: Annotated[
+        str, typer.Option("--layer", metavar="LAYER", help="Of a DXF: the layer of the holes.", show_default=False)
+    ] = "",
     part_u: Annotated[
         float, typer.Option("--part-U", metavar="MM", help="U (k = 2) of a hole's place in the part as made.")
     ] = 0.2,

@@ -1,6 +1,7 @@
 """The commands as a user types them: exit codes, what goes to which stream, and that every error is one line."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,8 @@ from barerail.store import config
 
 COMMANDS = (
     *("run", "look", "clean", "fit", "datum", "points", "straightness", "check", "export", "report", "template"),
-    *("section", "sheets", "compare", "series", "config", "demo"),
+    *("section", "sheets", "compare", "series", "config", "demo", "construct", "between", "bolt-on", "room", "cope"),
+    *("flats", "opening"),
 )
 
 
@@ -78,7 +80,7 @@ def test_a_stage_alone_tells_which_results_it_took_away(tmp_path, stages):
     call("run", scan, "--job", tmp_path / "job", "--settings", settings)
     result = call("datum", "--job", tmp_path / "job", "--front", "1,2,3")
     assert "removed, resting on what was before: points.csv," in result.stderr
-    assert "barerail run makes them anew" in result.stderr
+    assert "run their commands again" in result.stderr
     assert result.stdout.splitlines()[-1].endswith("datum.json")
 
 
@@ -117,17 +119,25 @@ def test_a_stage_that_refuses_is_code_3_a_stop_130_and_a_fault_1(tmp_path, stage
 @pytest.mark.parametrize(
     "words, said",
     [
-        (["run"], "Missing argument 'SCAN...'"),
+        (["run"], "Missing argument 'SCAN'; barerail run -h says what it takes"),
         (["run", "a.ply"], "Missing option '--job'"),
         (["run", "a.ply", "--job", "j", "--front", "1,2"], "'1,2' is no point: give three numbers with commas"),
         (["run", "a.ply", "--job", "j", "--unit", "yard"], "'yard' is not one of 'mm', 'cm', 'm', 'in', 'ft'"),
-        (["dattum"], "Did you mean 'datum'?"),
+        (["dattum"], "Did you mean 'datum'?; barerail -h says what it takes"),
+        (["--fast"], "No such option: --fast"),
         (["fit", "--job", "j", "--fast"], "No such option: --fast"),
     ],
 )
 def test_wrong_words_are_code_2(words, said):
-    result = call(*words)
-    assert result.exit_code == 2 and said in result.stderr and result.stdout == ""
+    one_line(call(*words), 2, said)
+
+
+def test_help_names_no_types_of_the_program():
+    for command in COMMANDS:
+        told = call(command, "-h")
+        assert told.exit_code == 0 and not re.search(r"<(list|path|str|float|int)\b", told.stdout, re.I), told.stdout
+    none = call()
+    assert none.exit_code == 2 and none.stdout == "" and "Commands:" in none.stderr
 
 
 def test_a_fault_outside_a_job_is_one_line_too(monkeypatch, capsys):
@@ -185,6 +195,9 @@ def test_the_demo_runs_on_a_scan_it_makes_with_front_and_above_from_the_truth(tm
     assert to_car(ahead)[0] > truth["x_range"][1] and abs(to_car(ahead)[1]) < 0.01
     assert to_car(over) == pytest.approx([middle, 0, 3000], abs=0.01)
     assert "scan.ply" in result.stderr and "report.html" in result.stdout
+    assert "set in this job since" not in call("demo", "--job", tmp_path / "demo").stderr
+    assert call("datum", "--job", tmp_path / "demo", "--axes", "iso4130").exit_code == 0
+    assert "set in this job since and kept: datum; the plain demo" in call("demo", "--job", tmp_path / "demo").stderr
 
 
 def test_several_scans_are_joined_and_each_pose_stands_in_job_json(tmp_path, stages):

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from barerail.asked import CompareSettings
 from barerail.cli import app
+from barerail.comparing import told_apart
 from barerail.errors import UsageError
 from barerail.outputs.moved import moved_files, moved_words
 from barerail.outputs.page_moved import arrow_factor, compare_html, full_scale
@@ -122,3 +123,9 @@ def test_points_of_the_other_side_are_never_judged_as_if_they_were_measured() ->
         ("a-R", "measured", -301.5),
         ("c", "measured", 2.0),
     ]
+
+
+def test_two_scans_of_one_name_are_told_apart_by_their_jobs(tmp_path):
+    assert told_apart(tmp_path / "club", tmp_path / "welded") == ("club", "welded")
+    assert told_apart(tmp_path / "may" / "job", tmp_path / "june" / "job") == ("may/job", "june/job")
+    assert told_apart(tmp_path / "job", tmp_path / "job" / "job") == (f"{tmp_path.name}/job", "job/job")

@@ -72,5 +72,5 @@ def test_what_is_no_panel(asked, car, error, words):
 
 def test_a_face_must_be_known():
     clean, features, holes = plate()
-    with pytest.raises(UsageError, match="--face z: no point is named so"):
+    with pytest.raises(UsageError, match="no point is named 'z'"):
         opening_files(clean, features, datum(), holes, "p", OpeningSettings(face="z"))

@@ -1,21 +1,24 @@
 """Words and text tables: aligned, with U, and honest about what isn't known."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from outputs_case import LEFT, datum, mount_points, point, straightness
 
+from barerail.outputs.cells import json_text
 from barerail.outputs.datum_words import datum_words
 from barerail.outputs.sides import one_sided, pairs_table, sides_words
 from barerail.outputs.words import (
     AXES,
     CAUTIONS,
+    fixed,
     points_table,
     stamp,
     straightness_words,
 )
-from barerail.records import MountPoints
+from barerail.records import Bay, Measure, MountPoints, Reading
 
 
 def test_axes_words_are_right_handed():
@@ -86,6 +89,18 @@ def test_what_stands_on_one_side_only_is_said():
     said = " ".join(sides_words(made).split())
     assert said.startswith("Left against right") and f"on one side only: {', '.join(alone)}" in said
     assert "no left/right pairs" in sides_words(MountPoints(made.points, ()))
+
+
+def test_nothing_that_rounds_to_zero_has_a_minus():
+    small = dict.fromkeys(("twist_deg", "diamond_mm"), Measure(-1e-4, 0.5, "mm"))
+    bay = Bay((Reading("left side", "a", "b", 1.0, 1.0, 0.1),) * 6, -0.01, 0.2, -0.02)
+    said = straightness_words(replace(straightness(), measures=small, bays=(bay,), sits_mm=(-0.2, 9.0)))
+    evidence = {"rails_to_datum": {"pitch_deg": -1e-5}, "twist_of_primary_mm": -1e-3, "twist_of_primary_U_mm": 0.2}
+    moved = datum_words(replace(datum(), evidence=evidence))
+    assert "+0.00" in said and "+0.000 deg" not in moved and "pitch 0.000 deg" in moved
+    assert not re.search(r"-0\.?0*(?![0-9.])", said + moved)
+    assert fixed(-0.004, 2) == "0.00" and fixed(-0.004, 2, "+") == "+0.00" and fixed(-0.006, 2, "+") == "-0.01"
+    assert json_text({"a": -0.0, "b": np.array([-0.0])}) == b'{"a": 0.0, "b": [0.0]}\n'
 
 
 def test_straightness_words():

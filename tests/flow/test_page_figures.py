@@ -50,6 +50,9 @@ def test_hand_checks_are_two_lengths_and_a_diagonal_of_sure_points():
     # By hand: 2 sqrt(2 * 0.0004 + 2 * 0.05^2 + (0.2 * 2)^2)
     assert checks[0].U_mm == pytest.approx(2 * np.sqrt(0.0008 + 0.005 + 0.16), rel=1e-12)
     assert distance_U(sure[0], sure[1], noise) < checks[0].U_mm
+    in_the_air = point("far-bracket", "bolt-axis", (1100.0, 400.0, 50.0), (1.0, 0, 0))
+    assert [c.distance_mm for c in hand_checks((*sure, in_the_air), noise)] == [c.distance_mm for c in checks]
+    assert "far-bracket" in {c.b.name for c in hand_checks((in_the_air, sure[2]), noise)}, "where nothing else is"
 
 
 def test_hand_checks_say_where_there_are_too_few_points():

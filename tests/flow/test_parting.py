@@ -19,6 +19,7 @@ def test_between_prints_its_sheet_and_writes_three_files(job):
     assert result.stdout.startswith("From right hole to rail L") and "a fit is no strength check" in " ".join(
         result.stdout.split()
     )
+    assert "seen from above (plan), from the side, from ahead (front)" in " ".join(result.stdout.split())
     assert sorted(p.name for p in (job / "export").glob("between-*")) == [
         f"between-t.{e}" for e in ("csv", "json", "txt")
     ]

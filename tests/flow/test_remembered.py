@@ -1,10 +1,15 @@
 """What a job remembers of options and settings files, and what a later settings file replaces."""
 
 import json
+from dataclasses import replace
 
+import numpy as np
+import outputs_case as case
 from stand_ins import do
+from test_stamps import tape
 
 from barerail import run
+from barerail.geometry.frames import rigid
 from barerail.given import Request
 from barerail.screen import Screen
 
@@ -60,3 +65,33 @@ def test_an_option_s_value_is_forgotten_with_the_way_it_belonged_to(job, stages,
     file.write_text("[points]\ncentre_mm = 15\n")
     do(job, settings=file)
     assert json.loads((job / "job.json").read_text())["settings"]["datum"]["underside_z_mm"] == 0.0
+
+
+def test_what_the_user_gave_outlives_a_step_that_is_redone_alone(job, stages, tmp_path, monkeypatch):
+    """Names, lengths and built points are the user's work: a new datum takes away results only, and says which."""
+    names, built = tmp_path / "mine.csv", tmp_path / "seat.toml"
+    names.write_text("name,kind,x_mm,y_mm,z_mm\nmine,hole,1,0,3\n")
+    built.write_text('[[point]]\nname = "seat"\nhow = "entered"\nat = [100, 0, 300]\nU_mm = 1\n')
+    do(job, names=names, measured=tape(tmp_path, 0.2), built=built)
+    moved = replace(case.datum(), car_from_scan=rigid(np.eye(3), (0.0, 0.0, 9.0)))
+    monkeypatch.setattr(run, "datum", lambda *given: moved)
+    do(job, until="datum", changes={"datum.underside_z_mm": 9.0})
+    assert not (job / "points.csv").exists() and not (job / "constructed.csv").exists()
+    do(job)
+    assert [w.name for w in stages.wanted] == ["mine"]
+    assert "seat" in (job / "constructed.csv").read_text()
+    assert json.loads((job / "check.json").read_text())["state"] == "passed"
+
+
+def test_a_recipe_outlives_a_scan_that_is_read_again_and_ends_with_another_way(job, stages, tmp_path, monkeypatch):
+    (tmp_path / "before").mkdir()
+    (tmp_path / "before" / "datum.json").write_text('{"recipe": {"rule": "symmetry"}}')
+    do(job, datum_from=tmp_path / "before")
+    do(job, until="clean", changes={"read.scale": 1.001})
+    assert not (job / "datum.json").exists()
+    do(job)
+    assert stages.recipe == {"rule": "symmetry"}
+    do(job, until="clean", changes={"read.scale": 1.002})
+    do(job, changes={"datum.method": "symmetry"})
+    do(job, changes={"datum.front": (1.0, 0.0, 0.0)})
+    assert not stages.recipe, "a way that was named took its place"

@@ -12,6 +12,7 @@ from barerail import serial
 from barerail.errors import UsageError
 from barerail.outputs.page_series import series_html
 from barerail.outputs.series import series_csv, series_words, suggested
+from barerail.outputs.words import fixed, rounded_up
 from barerail.records import Car
 from barerail.settings import SeriesSettings
 from barerail.stages.series import series
@@ -78,6 +79,9 @@ def test_with_and_without_a_car_that_does_not_belong(tmp_path: Path) -> None:
     assert float(y["cov_y_mm2"]) == pytest.approx(float(y["sd_mm"]) ** 2, rel=1e-3)
     assert float(y["cov_x_mm2"]) == pytest.approx(float(rows["a-R", "x"]["cov_y_mm2"])) and not y["cov_x_mm2"] == ""
     told, page = series_words(s, asked, {}), series_html(s, asked, {}).decode()
+    for z in s.zones:
+        zone = fixed(rounded_up(z.zone_mm, 2), 2)
+        assert f" {zone} " in told and (f">{zone}<" in page or f"&lt; {zone}<" in page), "no smaller on the page"
     assert (
         told.count("Holes that would take them") == 2
         and "Without car3, where the sd then differs" in told

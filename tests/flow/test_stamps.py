@@ -66,7 +66,7 @@ def test_a_check_that_fails_or_stops_halfway_leaves_no_stamp(job, stages, tmp_pa
     assert FAILED in scale_in(job)
     do(job, measured=tape(tmp_path, 0.2))
     (tmp_path / "tape.csv").write_text("a,b,length_mm\nright hole,nobody,12\n")
-    with pytest.raises(UsageError, match="no point is called 'nobody'"):
+    with pytest.raises(UsageError, match="no point is named 'nobody'"):
         do(job, measured=tmp_path / "tape.csv")
     assert PLAIN in scale_in(job)
     do(job)

@@ -161,7 +161,7 @@ def test_what_is_no_pattern_is_refused(tmp_path):
         (("h1", "h2"), {}, UsageError, "the part has 4 holes and --points names 2"),
         (("h1", "h2", "h3", "far"), {}, DataError, "no order of the points has the part's distances within 10 mm"),
         (("h1", "h2", "h3", "h3"), {}, UsageError, "names a point twice"),
-        (("h1", "h2", "h3", "h9"), {}, UsageError, "no point is named 'h9'; see points.csv"),
+        (("h1", "h2", "h3", "h9"), {}, UsageError, "no point is named 'h9'; points.csv of the job has"),
         (("h1", "h2", "h3", "gone"), {}, DataError, "gone was not found in the scan"),
         (("h1", "h2", "h3", "h4"), {"bolt": "M10"}, UsageError, "hole 1 is 9 mm wide: M10 doesn't go through"),
         (

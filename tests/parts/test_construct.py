@@ -124,7 +124,7 @@ def test_entered_points_carry_what_was_typed_in():
     ("how", "of", "values", "error", "words"),
     [
         ("line", ("front-L",), {}, UsageError, "line is built from 2 different points, got 1"),
-        ("line", ("front-L", "rear-l"), {}, UsageError, "no point is called 'rear-l'; did you mean rear-L?"),
+        ("line", ("front-L", "rear-l"), {}, UsageError, "no point is named 'rear-l'; did you mean rear-L?"),
         ("middle", ("front-L", "lost"), {}, DataError, "lost was not found in the scan"),
         ("nearest", ("front-L", "rear-L"), {}, DataError, "only 0.00 degrees between them"),
         ("pierce", ("front-L",), {}, UsageError, "pierce takes either a second point"),

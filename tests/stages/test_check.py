@@ -102,7 +102,7 @@ def test_faults_of_a_check_length(text, words):
 
 
 def test_names_that_no_point_has_or_that_were_not_found():
-    with pytest.raises(UsageError, match=r"tape.csv line 2: no point is called 'a-bb'; did you mean a-b\?"):
+    with pytest.raises(UsageError, match=r"tape.csv line 2: no point is named 'a-bb'; did you mean a-b\?"):
         check(POINTS, NOISE, [row("a", "a-bb", 3.0)], SETTINGS)
     with pytest.raises(DataError, match=r"tape.csv line 2: gone was not found in the scan"):
         check(POINTS, NOISE, [row("a", "gone", 3.0)], SETTINGS)

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from barerail.records import Array, Features, Plane
 from barerail.settings import DatumSettings, PointsSettings
 from barerail.stages.datum import datum
 from barerail.stages.points import points
+from barerail.store.named import places_of
 
 HALF_TURN = np.diag([-1.0, -1.0, 1.0, 1.0])
 
@@ -188,3 +190,11 @@ def test_what_cannot_be_is_refused(settings: dict[str, Any], error: type[Excepti
     clean, features, truth = case(7)
     with pytest.raises(error, match=words):
         datum(clean, features, DatumSettings(**settings, **hints(truth)), named(features))
+
+
+def test_a_name_where_the_job_shows_no_points_says_to_find_them_first(tmp_path: Path) -> None:
+    """After a new datum the points are gone, though the names of the one before are still known."""
+    pinned = {"a-L": {"kind": "hole", "at_scan_mm": [0.0, 0.0, 0.0]}}
+    with pytest.raises(UsageError, match=r"names a-R, but this job has no points\.json now: barerail points first"):
+        places_of(tmp_path, ("a-L", "a-R"), pinned)
+    assert places_of(tmp_path, ("a-L",), pinned)[0] == pinned

@@ -57,6 +57,11 @@ def test_four_targets_leave_the_twist() -> None:
     made, _ = by_321(bend=twisted(0.5))
     lift = GAUGE * np.sin(np.radians(0.5 * 2100 / 3000))
     assert abs(made.evidence["twist_of_primary_mm"]) == pytest.approx(lift, rel=0.05)
+    # by hand: of a rectangle's four corners the fourth lies off by +-1 of each, so U is the root of the squares' sum
+    primary = [t for t in made.evidence["targets"] if t["level"] == "primary"]
+    assert made.evidence["twist_of_primary_U_mm"] == pytest.approx(
+        np.linalg.norm([t["U_mm"] for t in primary]), rel=0.02
+    )
     off = [abs(t["residual_mm"]) for t in made.evidence["targets"] if t["level"] == "primary"]
     assert off == pytest.approx([lift / 4] * 4, rel=0.1)
     assert not made.evidence.get("disagrees"), "one number too many can't say which one is off"

@@ -127,6 +127,19 @@ def test_what_was_chosen_is_said_and_roll_is_null_with_its_reason(said: Straight
     assert "rails" in told["assumed"]
 
 
+def test_a_single_pair_is_said_to_be_taken_for_the_rails_wherever_it_is_shown(features: Features) -> None:
+    """Without box rails the upper pair alone may be a cage's: where it lies is said, and that it was all there was."""
+    left, right = lower(features)
+    alone = replace(features, rails=tuple(r for r in features.rails if r is not left and r is not right))
+    said = straightness(alone, CAR, StraightnessSettings())
+    taken = "about 40 mm wide, 280 mm to either side, centres at z = 200 mm: the only long left/right pair"
+    assert "rails" in said.assumed and any(n.warning and taken in n.text for n in said.notes)
+    assert taken in " ".join(line.strip() for line in straightness_words(said).splitlines())
+    assert taken in json.loads(straightness_json(said, CAR))["rails"]
+    rows = [p for p in placed(alone).points if p.kind == "rail"]
+    assert len(rows) == 2 and all("taken for a rail of the frame" in p.note for p in rows)
+
+
 def placed(features: Features) -> MountPoints:
     return points(features, CAR, (), PointsSettings())
 
@@ -188,6 +201,10 @@ def test_box_cross_members_are_no_rails_beside_tubes(features: Features) -> None
     assert pair is not None and pair.rails == lower(features)
     alone, beside = (straightness(replace(features, rails=r), CAR, StraightnessSettings()) for r in (rails[2:], rails))
     assert alone.measures == beside.measures
+    boxes = features_of(KICKED, straight, POSE)
+    assert straightness(boxes, CAR, StraightnessSettings()).rails == "" and "rails" not in json.loads(
+        straightness_json(straightness(boxes, CAR, StraightnessSettings()), CAR)
+    )
 
 
 def _turned(rail: Rail, turn: Array) -> Rail:

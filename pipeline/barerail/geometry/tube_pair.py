@@ -24,12 +24,13 @@ SHARED_MM = 500.0
 
 @dataclass(frozen=True, eq=False)
 class TubePair(Frozen):
-    """A left and a right tube: mean of both heights, length in x that both show; of: how many pairs there were;
-    beside: whether a box or channel rail runs along one side."""
+    """A left and a right tube: mean of both heights and of their distances from the centre plane, length in x that both
+    show; of: how many pairs there were; beside: whether a box or channel rail runs along one side."""
 
     left: Rail
     right: Rail
     height: float
+    aside: float
     length: float
     of: int = 1
     beside: bool = False
@@ -63,7 +64,7 @@ def lowest_pair(rails: Sequence[Rail], car: Array) -> TubePair | None:
     long = [p for p in pairs if p.length >= 0.5 * max(q.length for q in pairs)]
     low = [p for p in long if p.height <= min(q.height for q in long) + LEVEL_MM]
     best = max(low, key=lambda p: p.length)
-    return TubePair(best.left, best.right, best.height, best.length, len(long), bool(others))
+    return TubePair(best.left, best.right, best.height, best.aside, best.length, len(long), bool(others))
 
 
 def _pair(left: Rail, right: Rail, car: Array) -> TubePair | None:
@@ -77,7 +78,8 @@ def _pair(left: Rail, right: Rail, car: Array) -> TubePair | None:
     apart = np.abs(one - two * [-1, 1]).max()
     if one[:, 0].min() <= 0 or two[:, 0].max() >= 0 or apart > ASIDE_MM or abs(np.log(size[0] / size[1])) > ALIKE:
         return None
-    return TubePair(left, right, float(np.mean([one[:, 1], two[:, 1]])), float(high - low))
+    height, aside = float(np.mean([one[:, 1], two[:, 1]])), float(np.mean([one[:, 0], -two[:, 0]]))
+    return TubePair(left, right, height, aside, float(high - low))
 
 
 def _by_x(rail: Rail, car: Array) -> Array:

@@ -11,7 +11,7 @@ from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
 from barerail.outputs.header import header_fields, header_lines
 from barerail.outputs.naming import file_stem
 from barerail.outputs.part_sheet import FOLDER, PARTS, sheet_text
-from barerail.outputs.words import fixed, one_line, rounded_up, text_table
+from barerail.outputs.words import fixed, one_line, rounded_up, text_table, wrapped
 from barerail.records import Between, Datum, Measure, Relation, Written
 
 KEYS = (
@@ -51,10 +51,11 @@ def between_words(found: Between) -> str:
         r = found.relations[0]
         rows = [_measure(name, m) for name, m in r.measures.items()]
         table = text_table(("", "value", "U", "unit"), rows, (False, True, True, False))
-        return f"From {one_line(r.a)} to {one_line(r.b)}; U: k = 2, joint\n{table}"
+        told = "\n".join(line for text in MEANING.split("; ") for line in wrapped(text))
+        return f"From {one_line(r.a)} to {one_line(r.b)}; U: k = 2\n{table}\n{told}"
     head = ("a", "b", "distance mm", "U", "dx mm", "U", "dy mm", "U", "dz mm", "U", "axes deg", "U")
     table = text_table(head, [_cells(r) for r in found.relations], (False, False) + (True,) * 10)
-    return f"Lengths between points; U: k = 2, joint\n{table}"
+    return f"Lengths between points; U: k = 2, what moves both alike cancels\n{table}"
 
 
 def _measure(name: str, m: Measure) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ def built_words(points: MountPoints) -> str:
 
 
 def _cells(p: MountPoint) -> tuple[str, ...]:
-    axis = " ".join(f"{v + 0.0:+.4f}" for v in p.axis) if np.any(p.axis) else ""
+    axis = " ".join(fixed(v, 4, "+") for v in p.axis) if np.any(p.axis) else ""
     turn = (
         2 * np.degrees(np.sqrt(max(0.0, float(np.linalg.eigvalsh(p.cov_axis)[-1])))) if np.any(p.cov_axis) else np.nan
     )

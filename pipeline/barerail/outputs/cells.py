@@ -81,7 +81,7 @@ def digits(values: Array) -> list[Any]:
 
 
 def json_text(document: Mapping[str, Any]) -> bytes:
-    """Strict JSON, keys in their order, nan and infinity as null; what fits in 120 characters stays on one line."""
+    """Strict JSON, keys in their order, nan and infinity as null, no minus zero; what fits in 120 is one line."""
     return (_layout(_plain(document)) + "\n").encode()
 
 
@@ -92,7 +92,9 @@ def _plain(value: Any) -> Any:
         return _plain(value.tolist())
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    if isinstance(value, float):
+        return value + 0.0 if math.isfinite(value) else None
+    return value
 
 
 def _layout(value: Any, pad: str = "") -> str:

@@ -45,8 +45,8 @@ def check_words(check: Check) -> str:
 
 
 def _cells(row: Compared) -> tuple[str, ...]:
-    off = row.measured_mm - row.expected_mm
-    values = (fixed(row.expected_mm, 2), fixed(row.measured_mm, 2), f"{off:+.2f}", fixed(rounded_up(row.U_mm, 2), 2))
+    off, u = row.measured_mm - row.expected_mm, rounded_up(row.U_mm, 2)
+    values = (fixed(row.expected_mm, 2), fixed(row.measured_mm, 2), fixed(off, 2, "+"), fixed(u, 2))
     return (one_line(row.a), one_line(row.b), *values, "agrees" if row.agrees else "DISAGREES")
 
 
@@ -94,4 +94,4 @@ def _row(row: Compared) -> dict[str, object]:
 
 
 def _number(value: float, decimals: int) -> float | None:
-    return round(float(value), decimals) if np.isfinite(value) else None
+    return round(float(value), decimals) + 0.0 if np.isfinite(value) else None

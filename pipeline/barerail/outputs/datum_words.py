@@ -45,7 +45,7 @@ def _far_end(datum: Datum, x: float) -> str:
     moves = [np.hstack([np.eye(3), -skew(q)]) for q in ((x, 0.0, 0.0), (x, 500.0, 0.0))]
     middle, side = (expanded(j @ datum.covariance @ j.T) for j in moves)
     return (
-        f"at x = {x:.0f} mm that is U {_digits(middle[1])} mm sideways and {_digits(middle[2])} mm in height "
+        f"at x = {fixed(x, 0)} mm that is U {_digits(middle[1])} mm sideways and {_digits(middle[2])} mm in height "
         f"({_digits(side[2])} mm 500 mm off the centre plane)"
     )
 
@@ -84,10 +84,11 @@ def _target_lines(e: Mapping[str, Any]) -> list[str]:
         by_place.setdefault(f"{t['place']} {t.get('level', '')}", []).append(t)
     lines = [_target_line(rows) for rows in by_place.values()]
     if "twist_of_primary_mm" in e:
-        lift = e["twist_of_primary_mm"]
-        lines.append(f"twist    the fourth primary target lies {lift:+.2f} mm off the plane of the other three")
+        lift, u = fixed(e["twist_of_primary_mm"], 2, "+"), _digits(e["twist_of_primary_U_mm"])
+        lines.append(f"twist    the fourth primary target lies {lift} mm off the plane of the other three, U {u} mm")
+        lines.append("         beside how the frame stood, which moves a corner by 1 to 2 mm where it had no support")
     if e.get("disagrees"):
-        lines.append(f"odd one  {one_line(e['disagrees'])}")
+        lines.append(f"misfit   {one_line(e['disagrees'])}")
     if "rails_to_datum" in e:
         lines.append(f"rails    their undersides lie in these axes at {_moves(e['rails_to_datum'], '')}")
     if "reference_less_whole" in e:
@@ -98,7 +99,8 @@ def _target_lines(e: Mapping[str, Any]) -> list[str]:
 def _target_line(rows: Sequence[Mapping[str, Any]]) -> str:
     """A place: what it reads along each axis asked for, off by how much; its weight, and what it pulls."""
     by_axis = {t["axis"]: t for t in rows}
-    read = ", ".join(f"{axis} {t['read_mm']:.2f} ({t['residual_mm']:+.2f})" for axis, t in by_axis.items())
+    reads = {axis: (fixed(t["read_mm"], 2), fixed(t["residual_mm"], 2, "+")) for axis, t in by_axis.items()}
+    read = ", ".join(f"{axis} {value} (off by {off})" for axis, (value, off) in reads.items())
     first, u = rows[0], max(t["U_mm"] for t in rows)
     line = f"target   {one_line(first['place'])}: reads {read} mm, U {_digits(u)}"
     line += "" if first["weight"] == 1 else f", weight {first['weight']:.2f}"
@@ -108,5 +110,5 @@ def _target_line(rows: Sequence[Mapping[str, Any]]) -> str:
 
 def _moves(values: Mapping[str, float], sign: str) -> str:
     """`pitch 0.020 deg, x 1.000 mm` of keys like pitch_deg, x_mm."""
-    parts = ((*key.rsplit("_", 1), value) for key, value in values.items())
-    return ", ".join(f"{name} {value:{sign}.3f} {unit}" for name, unit, value in parts)
+    told = {key: fixed(value, 3, sign) for key, value in values.items()}
+    return ", ".join(f"{name} {told[key]} {unit}" for key in told for name, unit in [key.rsplit("_", 1)])

@@ -171,7 +171,7 @@ def sheet_svg(sheet: Sheet) -> bytes:
     parts = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:.3f}mm" height="{tall:.3f}mm" '
-        f'viewBox="{low[0]:.3f} {-high[1]:.3f} {wide:.3f} {tall:.3f}">',
+        f'viewBox="{low[0]:z.3f} {-high[1]:z.3f} {wide:.3f} {tall:.3f}">',
         f"<title>{escape(one_line(sheet.title))}</title>",
     ]
     for layer in dict.fromkeys(map(_layer, shapes)):
@@ -217,4 +217,4 @@ def _xy(at: Array) -> str:
 
 
 def _n(value: Any) -> str:
-    return f"{float(value) + 0.0:.4f}"
+    return f"{float(value):z.4f}"

@@ -115,7 +115,7 @@ def measure_cells(name: str, m: Measure) -> tuple[str, str, str]:
     if m.value is None or m.U is None:
         return title, "", f"not determinable: {m.reason}"
     decimals = 3 if unit == "deg" else 2
-    return title, f"{m.value:+.{decimals}f} ± {rounded_up(m.U, decimals):.{decimals}f} {unit}", ""
+    return title, f"{fixed(m.value, decimals, '+')} ± {fixed(rounded_up(m.U, decimals), decimals)} {unit}", ""
 
 
 def _row(s: Shift) -> dict[str, Any]:

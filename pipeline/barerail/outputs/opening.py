@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from barerail.asked import OpeningSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.arcs import pieces
 from barerail.geometry.contour import area_of
 from barerail.outputs.cells import PLAIN, TEXT, csv_table, json_text
@@ -88,7 +88,7 @@ def opening_files(
 def _face_point(points: MountPoints, name: str) -> MountPoint:
     known = {p.name: p for p in points.points}
     if name not in known:
-        raise UsageError(f"--face {name or '(none)'}: no point is named so; name a hole, slot or stud in the face")
+        raise no_point(name, known, "--face names a hole, slot or stud in the face: ")
     if known[name].feature < 0:
         raise DataError(f"{name} is {known[name].state}, not measured: name a measured one in the face")
     return known[name]
@@ -98,11 +98,11 @@ def _chosen(openings: Sequence[Array], face: Facing, settings: OpeningSettings) 
     """The opening that holds the place asked for or is nearest to it; else the largest."""
     large = [line for line in openings if -area_of(line) >= 100 * settings.area_cm2]
     if not large:
-        most = max((-area_of(line) / 100 for line in openings), default=0.0)
-        raise DataError(
-            f"no opening of {settings.area_cm2:g} cm2 in that face; the largest has {most:.1f} cm2 (--area)"
-            + ("" if openings else ": an opening at the face's edge is none")
+        sizes = [-area_of(line) / 100 for line in openings]
+        largest = (
+            f"the largest has {max(sizes):.1f} cm2 (--area)" if sizes else "there is none: a notch in its edge is none"
         )
+        raise DataError(f"no opening of {settings.area_cm2:g} cm2 in that face; {largest}")
     if settings.at is None:
         return min(large, key=area_of)
     place = face.flat(np.array(settings.at)[None])[0, :2]
@@ -174,8 +174,8 @@ def _notes(panel: Panel, openings: Sequence[Array], clean: CleanScan, settings: 
     told = []
     if panel.off:
         told.append(
-            f"{panel.off} fasteners would stand beside the face or within {settings.land_mm:g} mm of an edge: left "
-            "out; look what the panel seals against there"
+            f"fasteners left out, beside the face or within {settings.land_mm:g} mm of an edge: {panel.off}; look what "
+            "the panel seals against there"
         )
     if len(openings) > 1:
         told.append(f"the face has {len(openings)} openings or gaps of the scan: look that this is the one meant")

@@ -12,6 +12,8 @@ from barerail.records import Array, MountPoint, NoiseModel
 
 HELD = ("hole", "stud", "slot", "sleeve", "bolt-axis")
 """Kinds whose point a tape or a tram gauge can be held to, the best first."""
+SEEN = ("hole", "stud", "slot")
+"""Those with metal at the point: a bracket's and a sleeve's lie in the air, and take a bolt to measure to."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,9 @@ def hand_checks(points: tuple[MountPoint, ...], noise: NoiseModel) -> list[HandC
         ("length across the car", lambda d: d[1] - 3 * (d[0] + d[2])),
         ("diagonal", lambda d: min(d[0], 2 * d[1]) - 3 * d[2]),
     )
-    return [check for what, score in wanted if (check := _best(what, score, good, noise)) is not None]
+    seen = [p for p in good if p.kind in SEEN]
+    found = [_best(what, score, seen, noise) or _best(what, score, good, noise) for what, score in wanted]
+    return [check for check in found if check is not None]
 
 
 def _well_determined(points: tuple[MountPoint, ...], most: int = 60) -> list[MountPoint]:

@@ -9,7 +9,7 @@ from barerail.outputs.page import template_html
 from barerail.outputs.page_tables import Row
 from barerail.outputs.page_view import MARKS
 from barerail.outputs.series import ASSUMED, changed, zone_row
-from barerail.outputs.words import AXES, CAUTIONS, fixed, one_line
+from barerail.outputs.words import AXES, CAUTIONS, fixed, one_line, rounded_up
 from barerail.records import Array, GaugeSplit, PointSpread, Series, Spread
 from barerail.settings import SeriesSettings
 
@@ -53,14 +53,14 @@ def _rows(p: PointSpread) -> list[Row]:
 def _row(name: str, axis: str, v: Spread, more: tuple[str, ...] = ()) -> Row:
     own = f"{fixed(v.between, 2)} ({fixed(v.low, 2)} to {fixed(v.high, 2)})" if np.isfinite(v.between) else ""
     cells = (one_line(name), axis, str(v.n), fixed(v.mean, 2), fixed(v.sd, 2), fixed(v.least, 2), fixed(v.greatest, 2))
-    return Row((*cells, fixed(v.own_U, 2), own, *more))
+    return Row((*cells, fixed(rounded_up(v.own_U, 2), 2), own, *more))
 
 
 def _zone(z: Mapping[str, Any]) -> Row:
     hole = "" if z["hole_mm"] is None else f"{z['hole_mm']:g}"
     hole = f"slot {hole} x {z['slot_mm']:g}" if z["iso273"] == "slot" else hole
     share = f"{100 * z['share']:g} % at {100 * z['confidence']:g} %"
-    zone = f"{'' if z['told_apart'] else '< '}{fixed(z['zone_mm'], 2)}"
+    zone = f"{'' if z['told_apart'] else '< '}{fixed(rounded_up(z['zone_mm'], 2), 2)}"
     return Row((one_line(z["name"]), share, zone, z["bolt"] or "unknown", hole, z["iso273"]))
 
 

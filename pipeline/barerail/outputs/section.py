@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from barerail.asked import SectionSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.contour import simplified
 from barerail.geometry.cutting import cut_cloud, cut_mesh, outward
 from barerail.geometry.frames import transform, unit
@@ -78,7 +78,7 @@ def _through(points: MountPoints, names: tuple[str, ...]) -> Cut:
         raise UsageError(f"--points takes three names for a plane, got {len(names)}")
     known = {p.name: p for p in points.points if np.isfinite(p.position).all()}
     if lost := [n for n in names if n not in known]:
-        raise UsageError(f"no point with a place is named {lost[0]!r}: barerail points lists the names")
+        raise no_point(lost[0], known, "of those that were found ")
     a, b, c = (known[n].position for n in names)
     normal = np.cross(b - a, c - a)
     if np.linalg.norm(normal) <= LEAST_TURN * np.linalg.norm(b - a) * np.linalg.norm(c - a):
@@ -97,7 +97,7 @@ def _clean_lines(clean: CleanScan, datum: Datum, cut: Cut) -> list[Array]:
     if not lines:
         low, high = _reach(clean, datum, cut)
         raise DataError(
-            f"the plane {cut.plane} misses the chassis, which lies from {low:+.0f} to {high:+.0f} mm of it: move it"
+            f"the plane {cut.plane} misses the chassis, which lies from {low:+z.0f} to {high:+z.0f} mm of it: move it"
         )
     long = [ln for ln in lines if np.linalg.norm(np.diff(ln, axis=0), axis=1).sum() > SHORTEST * clean.spacing_mm]
     if not long:

@@ -31,7 +31,7 @@ def section_png(sheet: Sheet, across: str, up: str) -> bytes:
         for value in np.arange(np.ceil(low[k] / step), np.floor(high[k] / step) + 1) * step:
             x, y = place(np.array([value, low[1]] if k == 0 else [low[0], value]))
             pen.line([(x, EDGE), (x, size[1] - EDGE)] if k == 0 else [(EDGE, y), (size[0] - EDGE, y)], fill=GRID)
-            pen.text((x - 12, size[1] - EDGE + 8) if k == 0 else (8, y - 9), f"{value:.0f}", fill="#606860", font=font)
+            pen.text((x - 12, size[1] - EDGE + 8) if k == 0 else (8, y - 9), f"{value:z.0f}", fill="#606860", font=font)
     for shape in sheet.shapes:
         if isinstance(shape, Path):
             pen.line([place(q) for q in shape.points], fill=COLOURS[shape.layer], width=2)

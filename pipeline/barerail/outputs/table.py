@@ -121,6 +121,7 @@ def straightness_json(s: Straightness, datum: Datum) -> bytes:
         "from_x_mm": s.from_x_mm,
         "to_x_mm": s.to_x_mm,
         "meaning": {name: MEANING[name] for name in names if name in MEANING},
+        **({"rails": s.rails} if s.rails else {}),
         "twist_sits_mm": s.sits_mm,
         "verdicts": s.verdicts,
         "bays": [_bay(b) for b in s.bays],

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from barerail.asked import TemplateSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.outputs.bolts import Size, nominal, size_of, sizes_asked
 from barerail.outputs.cut_list import cut_list_csv
 from barerail.outputs.facing import Facing, Outline, facing, in_plane, inside, lies_in, outline, plane_of
@@ -69,7 +69,7 @@ def _chosen(points: Sequence[MountPoint], settings: TemplateSettings) -> tuple[l
     known = {p.name: p for p in points}
     named = settings.points or (settings.face,)
     if lost := [n for n in named if n not in known]:
-        raise UsageError(f"no point is named {lost[0]!r}: barerail points lists the names")
+        raise no_point(lost[0], known)
     if len(set(named)) < len(named):
         raise UsageError("--points names a point twice")
     found = [known[n] for n in named]

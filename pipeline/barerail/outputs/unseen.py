@@ -47,7 +47,7 @@ def _of_rail(rail: Rail, datum: Datum) -> list[str]:
         for missing, run in groupby(enumerate(rows), key=lambda pair: pair[1]):
             x = sorted(float(at[row, 0]) for row, _ in run)
             if missing and len(x) >= FEWEST:
-                out.append(f"the {face} face of the {side} rail from x = {x[0]:.0f} to {x[-1]:.0f} mm")
+                out.append(f"the {face} face of the {side} rail from x = {x[0]:z.0f} to {x[-1]:z.0f} mm")
     return out
 
 
@@ -99,7 +99,7 @@ def _way(e: Empty, normal: Array, y: float, word: str) -> str:
 
 def _spot(at: Array, points: Sequence[MountPoint]) -> str:
     known = [p for p in points if np.isfinite(p.position).all() and p.kind not in ("rail", "tube")]
-    place = f"x = {at[0]:.0f}, y = {at[1]:.0f}, z = {at[2]:.0f} mm"
+    place = f"x = {at[0]:z.0f}, y = {at[1]:z.0f}, z = {at[2]:z.0f} mm"
     if not known:
         return place
     best = min(known, key=lambda p: float(np.linalg.norm(p.position - at)))

@@ -93,9 +93,9 @@ def wrapped(text: str, width: int = 110) -> list[str]:
     return textwrap.wrap(text, width, subsequent_indent="  ", break_on_hyphens=False)
 
 
-def fixed(value: float, decimals: int) -> str:
-    """`value` with so many decimals; empty where it isn't finite; never a minus zero."""
-    return f"{round(float(value), decimals) + 0.0:.{decimals}f}" if math.isfinite(value) else ""
+def fixed(value: float, decimals: int, sign: str = "") -> str:
+    """`value` with so many decimals; empty where it isn't finite; never a minus zero. sign: "+" shows that, too."""
+    return f"{float(value):{sign}z.{decimals}f}" if math.isfinite(value) else ""
 
 
 def rounded_up(value: float, decimals: int) -> float:
@@ -189,6 +189,7 @@ def straightness_words(s: Straightness) -> str:
                 ("", "value", "U", "drift's", "supports'", "unit", ""), rows, (False, *(True,) * 4, False, False)
             ),
             "drift's, supports': the shares of U that the scanner's drift makes, a setting, and how the frame stood",
+            *wrapped(s.rails),
             *_open(s),
             *([sits_words(s)] if math.isfinite(s.from_x_mm) else []),
             *_bays(s),
@@ -225,7 +226,7 @@ def _measure_cells(name: str, m: Measure, verdict: str) -> tuple[str, ...]:
     title, value = quantity(name)[0].replace("_", " "), m.value or 0.0
     decimals = 3 if "deg" in m.unit else 2
     shares = (fixed(rounded_up(u, decimals), decimals) if u is not None else "" for u in (m.U, m.U_drift, m.U_supports))
-    told = fixed(value, decimals) if title == "gauge width" else f"{value:+.{decimals}f}"
+    told = fixed(value, decimals, "" if title == "gauge width" else "+")
     return title, told, *shares, m.unit, "; ".join(filter(None, (verdict, m.reason)))
 
 
@@ -235,7 +236,7 @@ def sits_words(s: Straightness) -> str:
         return "where along the car the twist sits: too little of it to tell"
     if s.sits_mm == (s.from_x_mm, s.to_x_mm):
         return "the twist is spread evenly from end to end, as far as the stations tell"
-    return f"the twist sits between x = {s.sits_mm[0]:.0f} and {s.sits_mm[1]:.0f} mm"
+    return f"the twist sits between x = {fixed(s.sits_mm[0], 0)} and {fixed(s.sits_mm[1], 0)} mm"
 
 
 def _bays(s: Straightness) -> list[str]:
@@ -254,4 +255,4 @@ def _bay_cells(b: Bay) -> tuple[str, ...]:
     left, right, rear, front, one, two = b.readings
     sides = (fixed(left.length_mm, 1), fixed(right.length_mm, 1), fixed(one.plan_mm, 1), fixed(two.plan_mm, 1))
     u = fixed(rounded_up(b.U_difference_mm, 1), 1)
-    return (one_line(rear.a), one_line(front.a), *sides, f"{b.difference_mm:+.1f}", u, f"{b.ahead_mm:+.1f}")
+    return (one_line(rear.a), one_line(front.a), *sides, fixed(b.difference_mm, 1, "+"), u, fixed(b.ahead_mm, 1, "+"))

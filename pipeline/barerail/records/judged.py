@@ -64,6 +64,7 @@ class Straightness:
     """Frame straightness: measures by name (twist_deg, diamond_mm, ...), each with U; verdicts against limits.
 
     sits_mm: from and to x between which the twist sits, where that can be told. bays: what a tape reads, rear to front.
+    rails: which round tubes were taken for the rails, in words; empty where box or channel rails are.
     """
 
     measures: Mapping[str, Measure]
@@ -76,6 +77,7 @@ class Straightness:
     notes: tuple[Note, ...] = ()
     sits_mm: tuple[float, float] | None = None
     bays: tuple[Bay, ...] = ()
+    rails: str = ""
 
 
 @dataclass(frozen=True)

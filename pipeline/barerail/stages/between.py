@@ -1,13 +1,12 @@
 """Between two names: distance, differences, the angles of the line and of the axes, each with the joint U."""
 
 from collections.abc import Callable, Sequence
-from difflib import get_close_matches
 from itertools import combinations
 
 import numpy as np
 
 from barerail.asked import BetweenSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.together import Together, derivative, together
 from barerail.records import Array, Between, Datum, Measure, MountPoint, MountPoints, NoiseModel, Note, Relation
 
@@ -41,9 +40,7 @@ def _chosen(points: MountPoints, names: Sequence[str]) -> list[MountPoint]:
         raise UsageError("give two or more different names")
     for name in names:
         if name not in known:
-            near = get_close_matches(name, known, 1)
-            hint = f"did you mean {near[0]}?" if near else "barerail points lists the names"
-            raise UsageError(f"no point is named '{name}'; {hint}")
+            raise no_point(name, known)
         if not np.isfinite(known[name].position).all():
             raise DataError(f"{name} was not found in the scan: {known[name].note or 'no coordinates'}")
     return [known[name] for name in names]

@@ -1,13 +1,12 @@
 """Will it bolt on: a part's holes over named points, the clearance left in each, and how often it goes on."""
 
 from collections.abc import Sequence
-from difflib import get_close_matches
 from itertools import permutations
 
 import numpy as np
 
 from barerail.asked import BoltOnSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.frames import best_fit_rigid, rigid, transform
 from barerail.geometry.pinned import pinned
 from barerail.geometry.plane import fit_plane
@@ -113,8 +112,7 @@ def _ordered(
 def _known(name: str, points: MountPoints) -> MountPoint:
     known = {p.name: p for p in points.points}
     if name not in known:
-        near = get_close_matches(name, known, 1)
-        raise UsageError(f"no point is named '{name}'; {f'did you mean {near[0]}?' if near else 'see points.csv'}")
+        raise no_point(name, known)
     if not np.isfinite(known[name].position).all():
         raise DataError(f"{name} was not found in the scan: {known[name].note or 'no coordinates'}")
     return known[name]

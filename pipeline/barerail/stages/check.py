@@ -6,7 +6,7 @@ from difflib import get_close_matches
 
 import numpy as np
 
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.distance import distance, distance_U
 from barerail.records import Check, Compared, Measured, MountPoint, MountPoints, NoiseModel, Note
 from barerail.settings import CheckSettings
@@ -68,9 +68,7 @@ def _near(text: str, names: Sequence[str]) -> str:
 def _compared(m: Measured, places: Mapping[str, MountPoint], noise: NoiseModel, tape: float) -> Compared:
     for name in (m.a, m.b):
         if name not in places:
-            near = get_close_matches(name, places, 1)
-            hint = f"did you mean {near[0]}?" if near else "names stand in points.csv"
-            raise UsageError(f"{m.given}: no point is called '{name}'; {hint}")
+            raise no_point(name, places, f"{m.given}: ")
         if not np.isfinite(places[name].position).all():
             raise DataError(f"{m.given}: {name} was not found in the scan, so there is no length to compare")
         if places[name].state != "measured":

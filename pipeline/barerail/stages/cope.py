@@ -1,11 +1,9 @@
 """Tube ends: how a branch tube is to be cut so that it sits on another, from two measured or constructed axes."""
 
-from difflib import get_close_matches
-
 import numpy as np
 
 from barerail.asked import CopeSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.cope import meeting, saddle
 from barerail.geometry.together import derivative, together
 from barerail.records import Array, Cope, Datum, Measure, MountPoint, MountPoints, NoiseModel, Note
@@ -55,8 +53,7 @@ def cope(points: MountPoints, datum: Datum, noise: NoiseModel, settings: CopeSet
 def _tube(name: str, points: MountPoints) -> MountPoint:
     known = {p.name: p for p in points.points}
     if name not in known:
-        near = get_close_matches(name, known, 1)
-        raise UsageError(f"no point is named '{name}'; {f'did you mean {near[0]}?' if near else 'see points.csv'}")
+        raise no_point(name, known)
     if not np.isfinite(known[name].position).all():
         raise DataError(f"{name} was not found in the scan: {known[name].note or 'no coordinates'}")
     if not np.any(known[name].axis):

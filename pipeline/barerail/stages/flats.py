@@ -1,13 +1,11 @@
 """Flat places near a point: for cage feet, jack pads and brackets, with tilt and distance to the edge."""
 
-from difflib import get_close_matches
-
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from barerail.asked import FlatsSettings
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.frames import direction, skew, transform
 from barerail.geometry.neighbours import rows_of
 from barerail.records import Array, CleanScan, Datum, Features, Flat, Flats, Measure, MountPoints, Note, Plane
@@ -48,10 +46,7 @@ def _about(points: MountPoints, settings: FlatsSettings) -> Array:
         return np.array(settings.at)
     known = {p.name: p for p in points.points}
     if settings.near not in known:
-        near = get_close_matches(settings.near, known, 1)
-        raise UsageError(
-            f"no point is named '{settings.near}'; {f'did you mean {near[0]}?' if near else 'see points.csv'}"
-        )
+        raise no_point(settings.near, known)
     if not np.isfinite(known[settings.near].position).all():
         raise DataError(f"{settings.near} was not found in the scan: give a place with --at X,Y,Z")
     return known[settings.near].position

@@ -87,8 +87,8 @@ def asked(settings: Settings, stage: str, values: Mapping[str, Any] | None) -> M
     try:
         return kind.model_validate((held.model_dump() if held else {}) | dict(values))
     except ValidationError as error:
-        told = "; ".join(f"{'.'.join(map(str, e['loc']))}: {_lower(e['msg'])}" for e in error.errors())
-        raise UsageError(f"{stage}: {told}") from error
+        told = (f"{e['loc'][0]} = {e['input']!r}: {_lower(e['msg'])}" for e in error.errors())
+        raise UsageError(f"{stage}: {'; '.join(told)}") from error
 
 
 def _fault(error: Mapping[str, Any], file: str, text: str) -> str:

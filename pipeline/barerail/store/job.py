@@ -194,10 +194,12 @@ class Job:
         facts: Mapping[str, Any],
         later: Sequence[str],
         beside: Mapping[str, str],
+        users: Sequence[str] = (),
     ) -> Replaced:
         """Store a stage's files, all or none; those of `later` stages that rested on others are removed.
 
         beside: files of the stage itself, and their hashes, that stay where none of the new ones has their name.
+        users: files that the user gave; those of `later` stages stay, for when these are done again.
         """
         drafts = self._drafts(contents)
         stay = {name: kept for name, kept in beside.items() if name not in drafts}
@@ -205,7 +207,7 @@ class Job:
         spared, removed = self._spare([stage, *later]), []
         try:
             if outputs != self.outputs(stage):
-                removed = self._forget([stage, *later], stay)
+                removed = self._forget([stage, *later], stay, users)
             for d in drafts.values():
                 d.publish()
         finally:
@@ -244,9 +246,14 @@ class Job:
             os.replace(self.folder / name, self.folder / f"{name}.changed")
         return changed
 
-    def _forget(self, stages: Sequence[str], stay: Mapping[str, str]) -> list[str]:
-        """Remove these stages and their files, but of the first one's those that `stay`."""
-        old = [name for stage in stages for name in self.outputs(stage) if name not in stay]
+    def drop(self, names: Iterable[str]) -> None:
+        """Remove files that the user gave before and that hold no more."""
+        for name in names:
+            (self.folder / name).unlink(missing_ok=True)
+
+    def _forget(self, stages: Sequence[str], stay: Mapping[str, str], users: Sequence[str]) -> list[str]:
+        """Remove these stages and their files, but of the first one's those that `stay`, and what the user gave."""
+        old = [name for stage in stages for name in self.outputs(stage) if name not in (*stay, *users)]
         entries = [self.stages.pop(stage, None) for stage in stages]
         if stay and entries[0]:
             self.stages[stages[0]] = entries[0] | {"settings": "", "outputs": dict(stay), "made": []}

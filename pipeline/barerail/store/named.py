@@ -26,7 +26,7 @@ def places_of(folder: Path, names: Sequence[str], pinned: Mapping[str, Mapping[s
     now = _now(folder)
     lost = [name for name in names if name not in pinned and name not in now]
     if lost:
-        raise UsageError(_lost(lost[0], {**now, **pinned}))
+        raise UsageError(_lost(lost[0], now, pinned))
     out = {name: dict(pinned.get(name) or now[name]) for name in names}
     return out, [note for name in names if name in pinned for note in _moved(name, pinned[name], now)]
 
@@ -49,10 +49,10 @@ def _now(folder: Path) -> Places:
     }
 
 
-def _lost(name: str, known: Mapping[str, Any]) -> str:
-    if not known:
-        return f"[datum] names {name}, but this job has no points.json yet: barerail points first, then name its points"
-    near = get_close_matches(name, known, 3, 0.5)
+def _lost(name: str, now: Mapping[str, Any], pinned: Mapping[str, Any]) -> str:
+    if not now:
+        return f"[datum] names {name}, but this job has no points.json now: barerail points first, then name its points"
+    near = get_close_matches(name, {**now, **pinned}, 3, 0.5)
     hint = f"did you mean {', '.join(near)}?" if near else "the names stand in points.csv of the job"
     return f"[datum]: no measured point is named {name}; {hint}"
 

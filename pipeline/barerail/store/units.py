@@ -61,7 +61,8 @@ def check(extent: float, unit: str, smallest: float = SMALLEST_MM) -> None:
     if smallest <= size <= LARGEST_MM:
         return
     kind, limit = ("smaller", f"{smallest / 1000:g} m") if size < smallest else ("larger", "15 m")
-    raise DataError(f"read as {unit} the scan is {size / 1000:.3g} m long, {kind} than {limit}: is --unit right?")
+    long = f"{size / 1000:.0f}" if size >= 100_000 else f"{size / 1000:.3g}"
+    raise DataError(f"read as {unit} the scan is {long} m long, {kind} than {limit}: is --unit right?")
 
 
 def named(mm: float) -> tuple[str, float]:

@@ -53,7 +53,7 @@
   function show() {
     const wrong = fault(), { front, above, left } = touched;
     for (const name of ORDER) {
-      form.querySelector(`[data-of=${name}]`).textContent = touched[name] ? inFile(touched[name]).map((v) => v.toFixed(look.decimals)).join(", ") : "not yet";
+      form.querySelector(`[data-of=${name}]`).textContent = touched[name] ? inFile(touched[name]).map((v) => vector.fixed(v, look.decimals)).join(", ") : "not yet";
     }
     const done = Boolean(front && above && !wrong);
     told.textContent = wrong || (done ? (left ? "All three agree." : "Enough; touch a part on the left to be sure.") : "Turn the scan so that you see the place, then touch it.");
@@ -63,7 +63,7 @@
     options.textContent = done ? command() : look.command;
   }
 
-  const text = (place) => inFile(place).map((v) => v.toFixed(look.decimals)).join();
+  const text = (place) => inFile(place).map((v) => vector.fixed(v, look.decimals)).join();
   const command = () => `${look.command} --unit ${look.unit} --front=${text(touched.front)} --above=${text(touched.above)}`;
   const toml = () => `# front and above by touching the scan, in the file's own coordinates and unit\n[read]\nunit = "${look.unit}"\n[datum]\nfront = [${text(touched.front)}]\nabove = [${text(touched.above)}]\n`;
 

@@ -125,7 +125,7 @@
   };
 
   function csv() {
-    const rows = [...given].map(([i, name]) => [cell(name), point(i).kind, ...point(i).at.map((v) => v.toFixed(3))].join());
+    const rows = [...given].map(([i, name]) => [cell(name), point(i).kind, ...point(i).at.map((v) => vector.fixed(v, 3))].join());
     return [...naming.header.map((line) => `# ${line}`), "name,kind,x_mm,y_mm,z_mm", ...rows, ""].join("\n");
   }
 

@@ -7,5 +7,6 @@ const vector = {
   unit: (a) => a.map((v) => v / Math.hypot(...a)),
   xyz: (a) => ({ x: a[0], y: a[1], z: a[2] }),
   list: (o) => [o.x, o.y, o.z],
+  fixed: (v, decimals) => v.toFixed(decimals).replace(/^-(?=[0.]*$)/, ""),
   bytes: (text, Kind) => new Kind(Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer),
 };

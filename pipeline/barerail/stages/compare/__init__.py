@@ -175,7 +175,7 @@ def _notes(before: Earlier, unmoved: Unmoved, axes: str) -> tuple[Note, ...]:
     at = transform(before.datum.car_from_scan, unmoved.places) * [sign, sign, 1.0]
     low, high = at.min(axis=0), at.max(axis=0)
     share = f"{100 * unmoved.share:.0f} % of the surface that both have, spread {unmoved.spread_mm:.2f} mm"
-    text = f"laid on what stayed: {share}, x {low[0]:.0f} to {high[0]:.0f} mm, y {low[1]:.0f} to {high[1]:.0f} mm"
+    text = f"laid on what stayed: {share}, x {low[0]:z.0f} to {high[0]:z.0f} mm, y {low[1]:z.0f} to {high[1]:z.0f} mm"
     notes = [Note("compare", text)]
     if min(-low[1], high[1]) < 100 or high[0] - low[0] < 600:
         text = "what stayed is short or on one side only: turns are held loosely, see U; name more, or scan more of it"

@@ -2,11 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from difflib import get_close_matches
 
 import numpy as np
 
-from barerail.errors import DataError, UsageError
+from barerail.errors import DataError, UsageError, no_point
 from barerail.geometry.together import SIX, built_on, derivative, together
 from barerail.records import Array, Built, Construction, Datum, MountPoint, MountPoints, NoiseModel, Note
 from barerail.settings import ConstructSettings
@@ -22,6 +21,7 @@ WITH_AXIS = {"pierce": 2, "nearest": 2, "eye": 1, "through": 2}
 ACROSS = np.cos(np.radians(15.0))
 """Holes whose normals lean more from the line between them share no bolt (judgement)."""
 SIDES = {"L": 1, "R": -1}
+SEEN = {"plan": "seen from above", "side": "seen from the side", "front": "seen from ahead"}
 
 
 def construct(
@@ -111,9 +111,7 @@ def _of(c: Construction, points: MountPoints) -> tuple[MountPoint, ...]:
     known = {p.name: p for p in points.points}
     for name in c.of:
         if name not in known:
-            near = get_close_matches(name, known, 1)
-            hint = f"did you mean {near[0]}?" if near else "names stand in points.csv, and above it in the list"
-            raise UsageError(f"{c.at}: no point is called '{name}'; {hint}")
+            raise no_point(name, known, f"{c.at}: ")
         if not np.isfinite(known[name].position).all():
             raise DataError(f"{c.at}: {name} was not found in the scan, so nothing can be built on it")
     return tuple(known[name] for name in c.of)
@@ -187,7 +185,7 @@ def _words(c: Construction, more: dict[str, float], u: dict[str, float]) -> str:
         name, _, unit = key.rpartition("_")
         decimals = 3 if unit == "deg" else 2
         U = np.ceil(2 * u[key] * 10**decimals - 1e-6) / 10**decimals
-        told.append(f"{name.replace('_', ' ')} {value:.{decimals}f} {unit} (U {U:.{decimals}f})")
+        told.append(f"{SEEN.get(name, name.replace('_', ' '))} {value:z.{decimals}f} {unit} (U {U:.{decimals}f})")
     return "; ".join(told)
 
 
@@ -206,7 +204,7 @@ def _side(c: Construction, place: Array, axes: str, centre: float) -> str:
     sign = -1.0 if axes == "iso4130" else 1.0
     if ending in ("-L", "-R") and sign * y * SIDES[ending[1]] <= 0:
         left = "positive" if sign > 0 else "negative"
-        raise UsageError(f"{c.at}: the name ends in {ending} but the point has y = {y:.1f} mm; left is {left}")
+        raise UsageError(f"{c.at}: the name ends in {ending} but the point has y = {y:z.1f} mm; left is {left}")
     return "C" if abs(y) <= centre else "L" if sign * y > 0 else "R"
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from barerail.errors import UsageError
-from barerail.records import CHASSIS, Array, CleanScan, Datum, Features
+from barerail.records import CHASSIS, Array, CleanScan, Datum, Features, NoiseModel
 from barerail.settings import DatumSettings
 
 from . import known_points, three_two_one
@@ -62,7 +62,7 @@ def by_targets(
     evidence = {
         "targets": rows_of(method, targets, used, posed, weight, features.noise),
         "disagrees": odd,
-        **_twist(method, used, posed),
+        **_twist(method, used, posed, features.noise),
         "rails_to_datum": rails_to_frame(clean, features, posed.frame),
         "front": front,
         "above": up,
@@ -119,12 +119,13 @@ def _agree(clean: CleanScan, settings: DatumSettings, frame: Array, middle: Arra
             raise UsageError(f"--{name} contradicts the targets of [datum]; leave it out, or mend the targets")
 
 
-def _twist(method: str, used: Sequence[Target], posed: Posed) -> dict[str, Any]:
-    lift = three_two_one.lifted(used, posed.residual, posed.frame) if method == "three-two-one" else None
-    if lift is None:
+def _twist(method: str, used: Sequence[Target], posed: Posed, noise: NoiseModel) -> dict[str, Any]:
+    found = three_two_one.lifted(used, posed.residual, posed.frame, noise) if method == "three-two-one" else None
+    if found is None:
         return {}
+    lift, u = found
     words = "four primary targets are over-determined by one number, the twist: the plane is their best fit"
-    return {"twist_of_primary_mm": round(lift, 3), "primary_rule": words}
+    return {"twist_of_primary_mm": round(lift, 3), "twist_of_primary_U_mm": round(u, 3), "primary_rule": words}
 
 
 def _left_out(targets: Sequence[Target], used: Sequence[Target], section: Section | None, ahead: float) -> list[str]:

@@ -27,7 +27,7 @@ def origin_words(made: Made, ahead: float) -> str:
     level, stand = made.level, made.stand
     x = f"{ahead * stand.x + 0.0:.10g} mm" if stand.x else "0"
     z = f"{stand.z:.10g} mm" if stand.z else "0"
-    under = f"{LEVEL_WORDS[level.kind]}, {SIDES[len(level.sides)]}, at x = {ahead * made.level_x + 0.0:.0f} mm"
+    under = f"{LEVEL_WORDS[level.kind]}, {SIDES[len(level.sides)]}, at x = {ahead * made.level_x:z.0f} mm"
     return f"x = {x}: {made.origin.words}; y = 0: the mirror plane of the frame; z = {z}: {under}"
 
 
@@ -99,7 +99,8 @@ def left_out(clean: CleanScan, features: Features, smooth: SurfacePlane, paired:
     out.append(f"{100 * (1 - smooth.share):.0f} % of the smooth surface: no mirror image within 3 mm was seen")
     bad = 0 if paired is None else int((paired.weight == 0).sum())
     if bad:
-        out.append(f"{bad} left/right pairs: too far from each other's mirror image for the rest of the pairs")
+        pairs = "pair" if bad == 1 else "pairs"
+        out.append(f"{bad} left/right {pairs}: too far from each other's mirror image for the rest of the pairs")
     return out
 
 

@@ -91,7 +91,7 @@ def _words(at: Array, features: list[Feature], frame: Array) -> str:
     height = "level with z = 0" if abs(up) < 0.5 else f"{abs(up):.0f} mm {'above' if up > 0 else 'below'} z = 0"
     facing = _facing(direction(frame, f.axis), float(at[0, 1]))
     if len(features) == 1:
-        return f"the {ONE[f.kind]} {size}{facing} at y = {at[0, 1]:.0f} mm, {height} (no left/right pair was seen)"
+        return f"the {ONE[f.kind]} {size}{facing} at y = {at[0, 1]:z.0f} mm, {height} (no left/right pair was seen)"
     pair = f"the mid-point of the left/right pair of {KIND_WORDS[f.kind]} {size}{facing}"
     return f"{pair}, {np.abs(at[:, 1]).mean():.0f} mm to either side, {height}"
 

@@ -110,17 +110,18 @@ def _covariance(
 ) -> Array:
     """gain S gain^T: S of the fits (a place in several targets counts in all of them), of drift_mm at each place, and
     of a bend of drift_mm_per_m along the car that all targets of one axis share."""
-    joint = _joint(targets, frame, noise)
+    together = joint(targets, frame, noise)
     factor = np.ones(len(targets))
     for k, columns in enumerate(levels):
         rows = np.array([t.level == k for t in targets])
         spare = int((rows & (weight > 0)).sum()) - len(columns)
         if spare > 0:
             factor[rows] = max(1.0, np.sqrt(float(weight[rows] @ residual[rows] ** 2) / spare))
-    return gain @ (joint * np.outer(factor, factor)) @ gain.T
+    return gain @ (together * np.outer(factor, factor)) @ gain.T
 
 
-def _joint(targets: Sequence[Target], frame: Array, noise: NoiseModel) -> Array:
+def joint(targets: Sequence[Target], frame: Array, noise: NoiseModel) -> Array:
+    """Covariance (m, m) mm2 of the targets' readings together, from the fits and the scanner's drift."""
     places = list({id(p): p for t in targets for p in t.places}.values())
     own = [np.linalg.cholesky(p.cov + (noise.drift_mm**2 + 1e-12) * np.eye(3)) for p in places]
     far = np.array([transform(frame, p.point)[0] for p in places])

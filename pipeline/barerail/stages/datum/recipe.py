@@ -107,8 +107,12 @@ def repeat(recipe: Mapping[str, Any], features: Features, surface: Surface, mirr
         )
     missing = sum(e.target for e in pattern) - len(best.origin)
     if missing:
+        rests = (
+            f"{e.kind} of {e.diameter:.1f} mm at {', '.join(f'{v:z.0f}' for v in e.at)}" for e in pattern if e.target
+        )
         raise DataError(
-            f"datum: {missing} of the features that the recipe's x = 0 rests on aren't seen; nothing else is taken"
+            f"datum: {missing} of the features that the recipe's x = 0 rests on can't be seen ({'; '.join(rests)} mm); "
+            "nothing else is taken: scan there, or give a datum whose origin this scan shows"
         )
     return best
 

@@ -26,7 +26,7 @@ class Section:
     def words(self, ahead: float) -> str:
         """`x = ... to ... mm`; `ahead`: 1 where x is counted forward, -1 rearward."""
         low, high = sorted((ahead * self.low + 0.0, ahead * self.high + 0.0))
-        return f"x = {low:.0f} to {high:.0f} mm"
+        return f"x = {low:z.0f} to {high:z.0f} mm"
 
     def holds(self, frame: Array, points: Array) -> NDArray[np.bool_]:
         x = transform(frame, points)[..., 0]

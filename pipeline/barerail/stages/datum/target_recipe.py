@@ -102,5 +102,8 @@ def _again(place: Mapping[str, Any], frame: Array, finder: Finder) -> Place:
     }
     best = min(away, key=lambda i: away[i], default=-1)
     if best < 0 or away[best] > REACH:
-        raise DataError(f"datum: {place['words']}, which the recipe rests on, isn't seen; nothing else is taken")
+        raise DataError(
+            f"datum: {place['words']}, which the recipe rests on, isn't seen; nothing else is taken: scan it, or set "
+            "the datum by places that this scan shows"
+        )
     return finder.at_feature(str(place["words"]), best)

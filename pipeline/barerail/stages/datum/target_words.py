@@ -87,7 +87,7 @@ def _odd_target(used: Sequence[Target], posed: Posed, noise: NoiseModel, ahead: 
                 off = offs[worst] * (1.0 if used[worst].axis == 2 else ahead)
                 told.append(
                     f"{used[worst].words} disagrees with the other {three_two_one.NAMES[level]} targets by "
-                    f"{off:+.2f} mm in {'xyz'[used[worst].axis]}"
+                    f"{off:+z.2f} mm in {'xyz'[used[worst].axis]}"
                 )
     return "; ".join(told)
 

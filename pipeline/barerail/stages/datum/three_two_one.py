@@ -6,12 +6,12 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import rigid, transform, unit
-from barerail.records import Array, CleanScan, Features
+from barerail.records import Array, CleanScan, Features, NoiseModel
 from barerail.settings import DatumSettings
 
 from .guide import guide_of
 from .places import FLOOR_WORD, Finder, parts_of, picked
-from .posing import Posed, Target
+from .posing import Posed, Target, joint
 from .signs import front_of, hints_of, up_of
 
 LEVELS = ((2, 3, 4), (1, 5), (0,))
@@ -130,15 +130,17 @@ def _turned(frame: Array, targets: Sequence[Target]) -> Array:
     return rigid(turn) @ frame
 
 
-def lifted(targets: Sequence[Target], residual: Array, frame: Array) -> float | None:
-    """How far, mm, the fourth of four primary targets lies off the plane of the other three: the twist."""
+def lifted(targets: Sequence[Target], residual: Array, frame: Array, noise: NoiseModel) -> tuple[float, float] | None:
+    """How far, mm, the fourth of four primary targets lies off the plane of the other three: the twist; and its U
+    (k = 2) from the fits and the scanner's drift."""
     rows = [t for t in targets if t.level == 0]
     if len(rows) != 4 or len({t.words for t in rows}) < 4:
         return None
     at = np.array([np.mean(transform(frame, np.array([p.point for p in t.places])), axis=0) for t in rows])
     off = residual[[t.level == 0 for t in targets]]
     plane = np.column_stack([at[:, :2], np.ones(4)])
-    return float(off[3] - plane[3] @ np.linalg.solve(plane[:3], off[:3]))
+    share = np.append(-np.linalg.solve(plane[:3].T, plane[3]), 1.0)
+    return float(share @ off), float(2 * np.sqrt(share @ joint(rows, frame, noise) @ share))
 
 
 def contradict(targets: Sequence[Target], made: Posed, far: float, ahead: float) -> None:
@@ -149,5 +151,5 @@ def contradict(targets: Sequence[Target], made: Posed, far: float, ahead: float)
         sign = 1.0 if t.axis == 2 else ahead
         raise DataError(
             f"datum: the targets contradict each other: {t.words} reads {'xyz'[t.axis]} = "
-            f"{sign * t.read(made.frame):.1f} mm where {sign * t.value:.1f} mm is asked; check names and coordinates"
+            f"{sign * t.read(made.frame):z.1f} mm where {sign * t.value:z.1f} mm is asked; check names and coordinates"
         )

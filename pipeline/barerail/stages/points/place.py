@@ -19,6 +19,7 @@ UNSIZED = ("face", "tube-node")
 BUILT_ON_HOLES = ("bolt-axis", "sleeve")
 EVEN = 0.98
 UNSEEN_MM = 1000.0
+TAKEN = "; this round tube is taken for a rail of the frame: look that it is none of a cage"
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +149,7 @@ def _as_feature(rail: Rail, up: Array, at: Section) -> Feature:
         rms=s.rms,
         ends=centres[[0, -1]],
         detail={"stations": float(len(centres)), "seen_length_mm": float(run[-1])},
-        note=f"{rail.section} section nearest the middle of {at.of}",
+        note=f"{rail.section} section nearest the middle of {at.of}{TAKEN if rail.section == 'tube' else ''}",
     )
 
 

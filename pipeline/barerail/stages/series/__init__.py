@@ -33,7 +33,10 @@ def series(cars: Sequence[Car], settings: SeriesSettings) -> Series:
     UsageError for a length between names that no car has; DataError with fewer than three cars.
     """
     if len(cars) < FEWEST:
-        raise DataError(f"series: {len(cars)} scans gave points, at least {FEWEST} are needed to say how cars vary")
+        raise DataError(
+            f"series: named points were found in {len(cars)} of the scans, at least {FEWEST} are needed to say how "
+            "cars vary; points.csv of a scan's job says at its end why a name found nothing"
+        )
     whole = _of(cars, settings)
     odd = _odd(cars)
     kept = [c for c in cars if c.scan not in odd]
@@ -161,7 +164,7 @@ def _odd(cars: Sequence[Car]) -> dict[str, str]:
         if size > float(chi2.ppf(1 - ODD, known.sum())) * 2:
             i, k = np.unravel_index(int(np.nanargmax(np.abs(off))), off.shape)
             out[c.scan] = (
-                f"{names[i]} lies {row[i, k]:+.1f} mm in {'xyz'[k]} off the middle car; the others scatter by "
+                f"{names[i]} lies {row[i, k]:+z.1f} mm in {'xyz'[k]} off the middle car; the others scatter by "
                 f"{max(scale[i, k], LEAST_MM):.2f} mm, own U {2 * u[i, k]:.2f} mm"
             )
     return out

@@ -94,6 +94,7 @@ def straightness(
         notes=(*_chosen(pair), *_notes(rails, pairs, weight, settings)),
         sits_mm=sits(stretch, weight),
         bays=bays(points, features.noise),
+        rails=_taken(pair),
     )
 
 
@@ -117,7 +118,8 @@ def _nothing(pairs: tuple[StationPair, ...], settings: StraightnessSettings, tub
     nan = float("nan")
     note = Note("straightness", why, warning=True)
     verdicts = {name: "not proven" for name in settings.limits}
-    return Straightness(measures, nan, nan, nan, pairs, verdicts, _assumed(settings, tubes), (*_chosen(tubes), note))
+    notes = (*_chosen(tubes), note)
+    return Straightness(measures, nan, nan, nan, pairs, verdicts, _assumed(settings, tubes), notes, rails=_taken(tubes))
 
 
 def _judged(pairs: tuple[StationPair, ...], weight: Array) -> tuple[StationPair, ...]:
@@ -143,19 +145,24 @@ def _verdicts(measures: Mapping[str, Measure], settings: StraightnessSettings) -
 
 
 def _assumed(settings: StraightnessSettings, tubes: TubePair | None) -> tuple[str, ...]:
-    chosen = ("rails",) if tubes is not None and (tubes.of > 1 or tubes.beside) else ()
+    chosen = ("rails",) if tubes is not None else ()
     return ("drift", *chosen) if settings.supports_known else ("drift", "supports", *chosen)
 
 
 def _chosen(tubes: TubePair | None) -> tuple[Note, ...]:
     """Which round tubes were taken for the rails, and by what rule."""
+    return (Note("straightness", _taken(tubes), tubes.of, tubes.of == 1),) if tubes is not None else ()
+
+
+def _taken(tubes: TubePair | None) -> str:
+    """Where the tubes lie, so that a cage's can be told from a frame's, and what there was to choose from."""
     if tubes is None:
-        return ()
-    text = (
-        "the rails are round tubes: the lowest left/right pair at least half as long as the longest, "
-        f"of {tubes.of} such; round tubes show no roll of their own"
-    )
-    return (Note("straightness", text, tubes.of),)
+        return ""
+    size = np.median([s.size[0] for rail in tubes.rails for s in rail.stations])
+    place = f"about {size:.0f} mm wide, {tubes.aside:.0f} mm to either side, centres at z = {tubes.height:z.0f} mm"
+    rule = f"the lowest left/right pair at least half as long as the longest, of {tubes.of} such."
+    only = "the only long left/right pair, and no box or channel rails on both sides: is it the frame's, not a cage's?"
+    return f"the rails are round tubes, {place}: {rule if tubes.of > 1 else only} Round tubes show no roll of their own"
 
 
 def _notes(
