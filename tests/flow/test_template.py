@@ -51,6 +51,12 @@ def test_dxf_is_r2000_in_mm_and_holds_what_cutters_read(face):
     assert {e.dxf.layer for e in document.modelspace().query("TEXT")} == {"TEXT"}
 
 
+def test_each_hand_carries_the_names_of_its_own_side(face):
+    for hand in "LR":
+        words = {e.dxf.text for e in drawing(face, f"104-{hand}").modelspace().query("TEXT")}
+        assert f"a-{hand}" in words and f"a-{'R' if hand == 'L' else 'L'}" not in words
+
+
 def test_a_second_reader_finds_the_same_circles(face):
     read = trimesh.load(io.BytesIO(face.files["export/template-104-L.dxf"]), file_type="dxf")
     found = [2 * e.center(read.vertices).radius for e in read.entities if type(e).__name__ == "Arc" and e.closed]

@@ -1,5 +1,6 @@
 """Will it bolt on: clearances by hand, the best seat by another solver, the share by a closed form, and faults."""
 
+from dataclasses import replace
 from math import erf
 
 import ezdxf
@@ -99,6 +100,13 @@ def test_the_order_is_found_and_a_rival_way_round_is_said():
     out = tried(part(*at), mixed)
     assert [h.point for h in out.holes] == ["h2", "h4", "h1", "h3"] and not out.notes
     assert any("other ways round" in n.text for n in tried(part(*SQUARE), chassis(*SQUARE)).notes)
+
+
+def test_points_said_in_the_pattern_and_asked_for_are_one_too_many():
+    said = [replace(h, point=f"h{i}") for i, h in enumerate(part(*SQUARE), 1)]
+    assert len(tried(said, chassis(*SQUARE), points=()).holes) == 4
+    with pytest.raises(UsageError, match="and --points too"):
+        tried(said, chassis(*SQUARE), points=("h4", "h3", "h2", "h1"))
 
 
 def test_files_say_the_share_and_the_cautions():

@@ -158,7 +158,9 @@ def _sheet(title: str, hand: str, mirrored: bool, part: _Part) -> Sheet:
         shapes += _drawn(h)
     drawing = Sheet(title, tuple(shapes), ())
     drawing = drawing.mirrored() if mirrored else drawing
-    labels = [Words(_flip(h.at, mirrored) + np.array([_radius(h) + 2.0, 1.0]), h.point.name) for h in part.holes]
+    named = _other_name if mirrored else str
+    aside = [np.array([_radius(h) + 2.0, 1.0]) for h in part.holes]
+    labels = [Words(_flip(h.at, mirrored) + a, named(h.point.name)) for h, a in zip(part.holes, aside)]
     low, high = drawing.bounds()
     right = max(high[0], *(w.at[0] + LETTER * w.height * len(w.text) for w in labels), -np.inf)
     arrow = _up_arrow(np.array([right + 12.0, low[1]]), part.face.top)

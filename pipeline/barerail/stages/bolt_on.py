@@ -70,6 +70,8 @@ def _matched(
         raise UsageError(f"a pattern needs at least 2 holes, this one has {len(pattern)}")
     said = [h.point for h in pattern]
     if all(said):
+        if settings.points:
+            raise UsageError("the pattern names a point for each hole, and --points too: leave one of them out")
         return [_known(n, points) for n in said], []
     if any(said):
         raise UsageError(f"the pattern names a point for some holes only: {said.count('')} have none")
