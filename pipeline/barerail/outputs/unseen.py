@@ -98,7 +98,7 @@ def _way(e: Empty, normal: Array, y: float, word: str) -> str:
 
 
 def _spot(at: Array, points: Sequence[MountPoint]) -> str:
-    known = [p for p in points if np.isfinite(p.position).all() and p.kind not in ("rail", "tube")]
+    known = [p for p in points if np.isfinite(p.position).all() and p.kind not in ("rail", "tube", "tube-node")]
     place = f"x = {at[0]:.0f}, y = {at[1]:.0f}, z = {at[2]:.0f} mm"
     if not known:
         return place
