@@ -5,7 +5,8 @@
 
 Each scene is a small space frame with a hoop of two bends (114 mm, 88 degrees), its spacing that of its place in the
 list. A node counts where both its tubes were found; near passes are nodes of tubes that don't touch but lie less than
-CLEAR_MM apart, false ones all others. U: k = 2, of the fit and the drift of 0.08 mm. Seeds from 1000 on are for final
+CLEAR_MM apart, false ones all others. Places are against where the scan shows them, its drift of
+0.08 mm included; U: k = 2, of the fit alone. Seeds from 1000 on are for final
 figures and are never developed on.
 """
 
@@ -40,7 +41,7 @@ def scene(seed, spacing, fused):
     ]
     hit = [(got[k], true[k]) for k in got if k in true]
     place = np.array([f.point - np.array(t["p"]) for f, t in hit])
-    u = np.sqrt([np.diag(f.cov) + DRIFT_MM**2 for f, _ in hit])
+    u = np.sqrt([np.diag(f.cov) for f, _ in hit])
     gap = np.array([f.detail["gap_mm"] - t["gap"] for f, t in hit]) / [f.detail["u_gap_mm"] for f, _ in hit]
     print(f"{seed}: {'fused' if fused else spacing}, tubes {len(set(name.values()))} of {len(sizes)}")
     told(f"  nodes {sum(k in got for k in due)} of {len(due)}, near passes {len(near)}, false {len(extra) - len(near)}",

@@ -88,8 +88,8 @@ def found(scene: Simulated) -> Features:
 
 
 def test_a_scene_has_its_nodes_within_their_u(scene: Simulated, found: Features) -> None:
-    """The truth is the design's: where its centrelines meet, as the scan shows the place. Those that only pass have the
-    hoop's legs in them."""
+    """The truth is the design's: where its centrelines meet, as the scan shows the place; drift
+    bends a tube on its way there. Those that only pass have the hoop's legs in them."""
     true = np.array([n["p"] for n in scene.truth["nodes"]])
     nodes = [f for f in found.found if f.kind == "tube-node" and f.detail["gap_mm"] < 1.0]
     off = np.array([f.point - true[np.argmin(np.linalg.norm(true - f.point, axis=1))] for f in nodes])

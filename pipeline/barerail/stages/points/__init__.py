@@ -52,7 +52,7 @@ def points(
     for row in alone(side, partner):
         remarks[row].append(_why_alone(row, placed, partners, settings))
     for row, said in remarks_on_tubes(placed, features, names):
-        remarks[row].append(said)
+        remarks[row].insert(0, said)
     tubes = {row: tuple(names[t] for t in of) for row, of in tubes_of(placed).items()}
     looks = {row: unit.face for unit in parts for row in unit.rows}
     patterns = groups(placed, sums, names, looks, features.noise, datum, settings)
