@@ -1,6 +1,6 @@
 """Bent tubes: straight pieces of round tube joined by circular arcs, where the surface between shows the arc.
 
-Bauer & Polthier, Parametric models of tubes from laser scans (2009): a spine of lines and arcs that touch.
+Bauer & Polthier, Parametric models of tubes from laser scans: a spine of lines and arcs that touch.
 """
 
 from collections.abc import Sequence
