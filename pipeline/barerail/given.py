@@ -192,7 +192,7 @@ def _earlier(files: Mapping[str, bytes], job: Job, settings: Settings) -> Callab
     users = {w.name[:-2] for w in names.parse(old.read_bytes(), NAMES).wanted} if old.exists() else set()
     points, datum = points_forward(points, datum), forward(datum)
     own = [p for p in points.points if p.state == "measured" and p.name[:-2] not in users]
-    at = (Wanted(i, p.name, p.kind, tuple(p.position.tolist())) for i, p in enumerate(own))
+    at = (Wanted(i, p.name, p.kind, tuple(p.position.tolist()), tubes=p.tubes) for i, p in enumerate(own))
     return Own(tuple(at), datum.car_from_scan).still
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from barerail.geometry.frames import from_rotation_vector, invert, rigid, transform
 from barerail.records import (
+    BentTube,
     Datum,
     Feature,
     Features,
@@ -20,6 +21,7 @@ from barerail.records import (
     Source,
     StationPair,
     Straightness,
+    TubeBend,
 )
 
 CAR_FROM_SCAN = rigid(from_rotation_vector((0.3, -0.8, 1.9)), (1200.0, -340.0, 510.0))
@@ -53,7 +55,7 @@ def mount_points() -> MountPoints:
         point(ODD_NAMES[4], "sleeve", (-900.0, 0.0, 30.0), (0.0, 1, 0), diameter=16.0, length=60.0, note="bore, seen"),
         point(ODD_NAMES[5], "tube", (-1200.0, 0.0, 140.0), (0.0, 0.8, 0.6), diameter=42.4, length=700.0),
         point("node", "tube-node", (-1200.0, 310.0, 140.0), (0.0, 0, 0), diameter=nan, cov_axis=np.zeros((3, 3)),
-              note="gap 1.2 mm", u_diameter=nan, u_length=nan),
+              note="gap 1.2 mm", u_diameter=nan, u_length=nan, tubes=(ODD_NAMES[5], "rail L")),
         point("rail L", "rail", (0.0, 400.0, 50.0), (1.0, 0, 0), diameter=60.0, length=120.0),
         point("pad", "face", (900.0, 300.0, 60.0), (0.0, 0, 1), diameter=nan, u_diameter=nan, feature=1),
         point("not there", "hole", (nan, nan, nan), (0.0, 0, 0), diameter=nan, state="missing", side="L", n=0,
@@ -64,7 +66,10 @@ def mount_points() -> MountPoints:
         Pair("rail L", "rail R", np.array([0.1, 0.0, -0.2]), np.eye(3) * 0.01),
         Pair(LEFT, "right hole", np.array([0.6543211, -0.5, -0.125]), np.diag([0.04, 0.01, 0.0001])),
     )
-    return MountPoints(points, pairs)
+    arc = np.array([(-1200.0, 300, 140), (-1190, 330, 140), (-1160, 340, 140)])
+    bend = TubeBend((6, 8), 30.0, 0.4, 90.0, arc, 300, 0.12)
+    bent = BentTube((6, 8), (bend,), np.vstack([[-1200.0, 0, 140], arc, [0, 340, 140]]), (ODD_NAMES[5], "rail L"))
+    return MountPoints(points, pairs, bent=(bent,))
 
 
 def many_points(count: int) -> MountPoints:

@@ -47,7 +47,8 @@ def test_a_points_csv_is_a_names_file():
     assert [w.name for w in wanted] == [p.name for p in located] and left_out == ("not there",)
     for w, p in zip(wanted, located):
         assert w.diameter_mm == pytest.approx(p.diameter, rel=0, abs=6e-4, nan_ok=True)
-        assert w.kind == p.kind and w.position == pytest.approx(p.position.tolist(), rel=0, abs=6e-4)
+        assert (w.kind, w.tubes) == (p.kind, p.tubes)
+        assert w.position == pytest.approx(p.position.tolist(), rel=0, abs=6e-4)
 
 
 def test_the_example_is_good():

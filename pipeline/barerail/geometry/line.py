@@ -43,3 +43,16 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None) -> LineFit:
     along = vector[:, -1] * np.copysign(1.0, vector[np.argmax(np.abs(vector[:, -1])), -1])
     residuals = np.linalg.norm(centred - np.outer(centred @ along, along), axis=1)
     return LineFit(about + shift, along, float(np.sqrt(w @ residuals**2 / w.sum())), residuals, w)
+
+
+def closest(p: ArrayLike, along: ArrayLike, q: ArrayLike, to: ArrayLike) -> tuple[float, float]:
+    """How far along each of two lines, from p and q (3,) in their unit directions, they pass each other closest, mm.
+
+    DataError for parallel lines, which do so everywhere.
+    """
+    a, b, d = (np.asarray(v, float) for v in (along, to, np.subtract(q, p)))
+    cosine = float(a @ b)
+    if 1 - cosine**2 < 1e-12:
+        raise DataError("two parallel lines have no closest approach")
+    s, t = np.linalg.solve([[1.0, -cosine], [cosine, -1.0]], [a @ d, b @ d])
+    return float(s), float(t)

@@ -21,12 +21,13 @@ def rules_of(lists: OnlySettings, name: str) -> tuple[PickRule, ...]:
 
 
 def picked(points: MountPoints, rules: Sequence[PickRule]) -> MountPoints:
-    """The points that any rule takes, in their order, and the pairs and hole patterns that are whole."""
+    """The points that any rule takes, in their order, and the pairs, hole patterns and bent tubes that are whole."""
     kept = tuple(p for p in points.points if any(_takes(rule, p) for rule in rules))
     names = {p.name for p in kept}
     pairs = tuple(p for p in points.pairs if {p.left, p.right} <= names)
     groups = tuple(g for g in points.groups if names.issuperset(g.holes))
-    return MountPoints(kept, pairs, points.notes, groups)
+    bent = tuple(b for b in points.bent if names.issuperset(b.names))
+    return MountPoints(kept, pairs, points.notes, groups, bent=bent)
 
 
 def _takes(rule: PickRule, p: MountPoint) -> bool:

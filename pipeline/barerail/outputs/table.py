@@ -11,7 +11,7 @@ from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines, states
 from barerail.outputs.sides import apart, by_size, one_sided, verdict
 from barerail.outputs.words import AXES, GIVEN_U, MEANING, expanded, one_line, quantity
-from barerail.records import Array, Bay, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
+from barerail.records import Array, Bay, BentTube, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
 
 COLUMNS = {
     **dict.fromkeys(("name", "kind", "side", "partner"), TEXT),
@@ -28,7 +28,7 @@ COLUMNS = {
     "U_axis_deg": 3,
     **dict.fromkeys(("measured_x_mm", "measured_y_mm", "measured_z_mm"), 3),
     **dict.fromkeys(("U_measured_x_mm", "U_measured_y_mm", "U_measured_z_mm"), 3),
-    "group": TEXT,
+    **dict.fromkeys(("group", "tube_a", "tube_b"), TEXT),
 }
 """Columns of points.csv and their decimals; points.json has three more."""
 PAIR_COLUMNS = {
@@ -74,12 +74,15 @@ def points_json(points: MountPoints, datum: Datum, style: Style = PLAIN) -> byte
         style.name("ends_mm"): "inner-face points of a bracket, ends of a seen centreline, face centres of a hole seen "
         "on both",
         "pairs": DIFFERENCE,
+        "bent_tubes": "round tubes bent from one piece: their straight pieces in order, each bend between two of them "
+        "(radius is the centreline's) and the whole centreline, from seen end to seen end",
     }
     pairs = [
         rounded(_pair_row(p), PAIR_COLUMNS, style) | {style.name("covariance_mm2"): digits(p.cov)}
         for p in by_size(points.pairs)
     ]
-    body = {"points": [_point(p, style) for p in points.points], "pairs": pairs}
+    bent = [_bent(b, style) for b in points.bent]
+    body = {"points": [_point(p, style) for p in points.points], "pairs": pairs, "bent_tubes": bent}
     return json_text({**_header(datum, "mounting points", style), "about": about, **body})
 
 
@@ -139,7 +142,8 @@ def _row(p: MountPoint) -> dict[str, Any]:
     values = (p.name, p.kind, p.side, p.partner, *p.position, *axis, p.diameter, p.length, *expanded(p.cov))
     values += (*expanded(p.cov_local), 2 * p.u_diameter, p.arc_deg, p.n, p.rms, p.state, p.note, p.face)
     beside = (*p.measured.position, *expanded(p.measured.cov)) if p.measured else (np.nan,) * 6
-    return dict(zip(COLUMNS, (*values, *p.along, 2 * p.u_length, tilt, *beside, p.group), strict=True))
+    values += (*p.along, 2 * p.u_length, tilt, *beside, p.group, *(p.tubes or ("", "")))
+    return dict(zip(COLUMNS, values, strict=True))
 
 
 def _pair_row(p: Pair) -> dict[str, Any]:
@@ -164,6 +168,22 @@ def _point(p: MountPoint, style: Style) -> dict[str, Any]:
         mm = MM_PER[style.unit]
         more["fits"] = [f._asdict() for f in fits(mm * p.diameter, mm * 2 * p.u_diameter)]
     return rounded(_row(p), COLUMNS, style) | {style.name(key): value for key, value in more.items()}
+
+
+def _bent(b: BentTube, style: Style) -> dict[str, Any]:
+    """One bent tube of points.json."""
+    bends = [
+        {
+            style.name("radius_mm"): round(o.radius, style.decimals("_mm", 4)),
+            style.name("U_radius_mm"): round(2 * o.u_radius, style.decimals("_mm", 4)),
+            "angle_deg": round(o.angle_deg, 3),
+            style.name("arc_mm"): _places(o.arc, style),
+            "n": o.n,
+            style.name("rms_mm"): round(o.rms, style.decimals("_mm", 4)),
+        }
+        for o in b.bends
+    ]
+    return {"tubes": list(b.names), "bends": bends, style.name("centreline_mm"): _places(b.centreline, style)}
 
 
 def _places(at: Array, style: Style) -> Array:

@@ -98,7 +98,7 @@ def _way(e: Empty, normal: Array, y: float, word: str) -> str:
 
 
 def _spot(at: Array, points: Sequence[MountPoint]) -> str:
-    known = [p for p in points if np.isfinite(p.position).all() and p.kind not in ("rail", "tube")]
+    known = [p for p in points if np.isfinite(p.position).all() and p.kind not in ("rail", "tube", "tube-node", "face")]
     place = f"x = {at[0]:z.0f}, y = {at[1]:z.0f}, z = {at[2]:z.0f} mm"
     if not known:
         return place

@@ -1,6 +1,6 @@
 """How an export looks at the car: axes, ride height, unit. A transform of the export, never of the datum."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +9,7 @@ from barerail.errors import UsageError
 from barerail.geometry.frames import rigid, skew, transform
 from barerail.outputs.cells import MM_PER
 from barerail.outputs.words import AXES
-from barerail.records import Array, Datum, Group, MountPoint, MountPoints, Pair
+from barerail.records import Array, BentTube, Datum, Group, MountPoint, MountPoints, Pair
 
 HALF_TURN = np.diag([-1.0, -1.0, 1.0])
 """Between ISO 8855 (x forward, y left) and ISO 4130 (x rearward, y right), both ways: det +1, z stays up."""
@@ -91,6 +91,7 @@ def seen(points: MountPoints, datum: Datum, view: View) -> tuple[MountPoints, Da
         tuple(replace(p, difference=r @ p.difference, cov=r @ p.cov @ r.T) for p in points.pairs),
         points.notes,
         tuple(_turned_group(g, m) for g in points.groups),
+        bent=tuple(_moved(b, lambda at: transform(m, at), 1.0) for b in points.bent),
     )
     big = np.block([[r, skew(m[:3, 3]) @ r], [np.zeros((3, 3)), r]])
     origin = "; ".join(filter(None, [datum.origin, view.ride.words() if view.ride else "", _matrix_words(m, datum)]))
@@ -141,7 +142,13 @@ def scaled(points: MountPoints, unit: str) -> MountPoints:
         tuple(_scaled(p, s) for p in points.points),
         tuple(Pair(p.left, p.right, s * p.difference, s**2 * p.cov) for p in points.pairs),
         points.notes,
+        bent=tuple(_moved(b, lambda at: s * at, s) for b in points.bent),
     )
+
+
+def _moved(b: BentTube, to: Callable[[Array], Array], s: float) -> BentTube:
+    bends = (replace(o, arc=to(o.arc), radius=s * o.radius, u_radius=s * o.u_radius, rms=s * o.rms) for o in b.bends)
+    return replace(b, bends=tuple(bends), centreline=to(b.centreline))
 
 
 def _scaled(p: MountPoint, s: float) -> MountPoint:

@@ -23,12 +23,14 @@ from barerail.records.base import (
     no_progress,
 )
 from barerail.records.features import (
+    BentTube,
     Feature,
     Features,
     NoiseModel,
     Plane,
     Rail,
     Station,
+    TubeBend,
 )
 from barerail.records.judged import (
     Bay,
@@ -75,6 +77,7 @@ __all__ = [
     "STAND",
     "Array",
     "Bay",
+    "BentTube",
     "Between",
     "BoltOn",
     "Built",
@@ -126,6 +129,7 @@ __all__ = [
     "StationPair",
     "Straightness",
     "Tie",
+    "TubeBend",
     "Unmoved",
     "Wanted",
     "Written",

@@ -54,8 +54,8 @@ class Feature(Frozen):
 
     cov (3, 3) mm2 of the point and cov_axis (3, 3) rad2 of the axis, from the fit alone. axis is zeros for none.
     along: long direction of a slot. plane: index of its face in Features.planes, -1 for none.
-    members: indices in Features.found this one is built from. ends (k, 3): both inner-face points of a bracket,
-    both ends of a tube's seen centreline, both face centres of a hole seen from both sides.
+    members: indices in Features.found this one is built from, a node's tubes too. ends (k, 3): both inner-face points
+    of a bracket, both ends of a tube's seen centreline, both face centres of a hole seen from both sides.
     detail: further measured values by name (thickness_mm, gap_mm, u_thickness_mm, ...).
     """
 
@@ -107,6 +107,37 @@ class Rail(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
+class TubeBend(Frozen):
+    """A circular arc by which one straight piece of a round tube goes on into the next.
+
+    between: indices of both tubes in Features.found. radius of the centreline, u_radius: its standard uncertainty, mm.
+    angle_deg: by how much the tube turns. arc (k, 3): the centreline from the first tube to the second.
+    """
+
+    between: tuple[int, int]
+    radius: float
+    u_radius: float
+    angle_deg: float
+    arc: Array
+    n: int
+    rms: float
+
+
+@dataclass(frozen=True, eq=False)
+class BentTube(Frozen):
+    """Straight pieces of round tube with bends between them: one tube with one centreline.
+
+    tubes: indices in Features.found in order, one more than bends; names: theirs, once they have any.
+    centreline (k, 3): from the seen end of the first to that of the last, arcs in steps of a few degrees.
+    """
+
+    tubes: tuple[int, ...]
+    bends: tuple[TubeBend, ...]
+    centreline: Array
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
 class Features:
     """What `fit` found, in scan axes."""
 
@@ -116,3 +147,4 @@ class Features:
     noise: NoiseModel
     spacing_mm: float
     notes: tuple[Note, ...] = ()
+    bent: tuple[BentTube, ...] = ()

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from barerail.records.base import Array, Frozen, Note, nan3, no_rows
+from barerail.records.features import BentTube
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +46,7 @@ class Datum(Frozen):
 class Wanted:
     """One row of a names file: a feature the user named, and where to look for it, in car axes.
 
-    diameter_mm: nan where the file says none.
+    diameter_mm: nan where the file says none. tubes: names of both tubes of a node, where the file tells them.
     """
 
     row: int
@@ -54,6 +55,7 @@ class Wanted:
     position: tuple[float, float, float]
     reach_mm: float = 15.0
     diameter_mm: float = nan
+    tubes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +65,7 @@ class MountPoint(Frozen):
     by_datum (3, 6): derivative of the position with respect to the datum's six numbers.
     feature: index in Features.found, -1 where it is not a measured one. face: up, down, fore, aft, inboard, outboard.
     measured: where state is mirrored or averaged, the point as measured; None where it wasn't seen.
-    group: name of the hole pattern it belongs to.
+    group: name of the hole pattern it belongs to. tubes: names of both tubes of a node.
     """
 
     name: str
@@ -92,6 +94,7 @@ class MountPoint(Frozen):
     feature: int = -1
     measured: "MountPoint | None" = None
     group: str = ""
+    tubes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,13 +147,15 @@ class Built(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class MountPoints:
-    """The labelled points, left/right pairs and hole patterns. built: of each constructed or entered point by name."""
+    """The labelled points, left/right pairs and hole patterns. built: of each constructed or entered point by name.
+    bent: bent tubes in car axes, with the names of their straight pieces."""
 
     points: tuple[MountPoint, ...]
     pairs: tuple[Pair, ...]
     notes: tuple[Note, ...] = ()
     groups: tuple[Group, ...] = ()
     built: dict[str, Built] = field(default_factory=dict)
+    bent: tuple[BentTube, ...] = ()
 
     def as_measured(self) -> "MountPoints":
         """The points where they were measured, for what judges the frame; copies of the other side left out."""

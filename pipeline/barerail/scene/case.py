@@ -32,6 +32,7 @@ class SceneCase:
     `pull_reach_mm` at one place of one rail).
     `varied`: fittings, by their names without the side, that lie off their places in their faces on this `car` of many,
     by `varied_mm` along and across, each side by itself.
+    `hoop`: a round tube with two bends stands across a tube chassis.
     `window_mm`: only the stretch between these two x of the car is scanned.
     """
 
@@ -68,6 +69,7 @@ class SceneCase:
     varied: tuple[str, ...] = ()
     varied_mm: float = 0.8
     car: int = 0
+    hoop: bool = False
     window_mm: tuple[float, float] | None = None
     turned: bool = True
     unit: Literal["mm", "cm", "m", "in", "ft"] = "mm"
@@ -77,6 +79,8 @@ class SceneCase:
             raise UsageError(f"scene: unit is {self.unit!r}; use one of {', '.join(MM_PER_UNIT)}")
         if self.chassis not in SORTS or self.scanner not in SCANNERS:
             raise UsageError(f"scene: chassis is one of {', '.join(SORTS)} and scanner one of {', '.join(SCANNERS)}")
+        if self.hoop and self.chassis != "tube":
+            raise UsageError(f"scene: a hoop stands on a tube chassis, not on {self.chassis}")
         if not (self.spacing_mm > 0 and self.voxel_mm > 0 and self.uneven >= 1 and self.frames >= 10):
             raise UsageError("scene: spacing_mm and voxel_mm must be above 0, uneven at least 1, frames at least 10")
 

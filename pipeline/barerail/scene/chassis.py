@@ -14,4 +14,7 @@ DESIGNS = {"perimeter": perimeter, "ladder": ladder, "channel": channel, "tube":
 def design(case: SceneCase) -> Chassis:
     """The same chassis for the same sort, seed, small, one_sided and car, whatever the scanner."""
     jig = Jig(frozenset(case.varied), case.varied_mm, (case.seed, case.car))
-    return DESIGNS[case.chassis](np.random.default_rng([case.seed, 0]), case.small, case.one_sided, jig)
+    rng = np.random.default_rng([case.seed, 0])
+    if case.hoop:
+        return tube(rng, case.small, case.one_sided, jig, hoop=True)
+    return DESIGNS[case.chassis](rng, case.small, case.one_sided, jig)

@@ -15,7 +15,7 @@ from barerail.scene.rail import Face, Rail, Seat
 Node = tuple[str, int]
 
 
-def tube(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig) -> Chassis:
+def tube(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig, hoop: bool = False) -> Chassis:
     """Nodes in four bays along the car, in a lower and an upper row, moved a little by the draw."""
     scale = float(rng.uniform(0.62, 0.68) if small else rng.uniform(0.9, 1.12))
     x = scale * np.array([-1280.0, -700.0, 150.0, 1000.0, 1480.0]) + rng.uniform(-30, 30, 5)
@@ -28,7 +28,14 @@ def tube(rng: np.random.Generator, small: bool, one_sided: int, jig: Jig) -> Cha
     names = Names()
     frame = _side(rng, low, high) + _crosses(rng, low, high, d)
     main = Split(Part((rail.solid(),), (), (rail.mark("rail-L"),)) + fit.tube("main-L", low[0], low[-1], d, trim=60.0))
-    return finish(rail, main + frame + _dressed(rng, low, d, names, one_sided, jig))
+    whole = main + frame + _dressed(rng, low, d, names, one_sided, jig)
+    return finish(rail, whole + Split(centre=_hoop(low[1], high_z)) if hoop else whole)
+
+
+def _hoop(node: Array, high: float, d: float = 38.0, radius: float = 114.0) -> Part:
+    """A tube from one main tube up, over and down to the other, beside a node, leaning back; two bends on its way."""
+    foot, top = node + np.array([[55.0, 0.0, 0.0], [15.0, -20.0, high + 260.0]])
+    return fit.bent_tube("hoop", np.array([foot, top, top * MIRROR, foot * MIRROR]), d, radius, trim=45.0)
 
 
 def _side(rng: np.random.Generator, low: Array, high: Array) -> Split:

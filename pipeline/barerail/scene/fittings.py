@@ -1,14 +1,18 @@
 """What gets welded on or drilled into a rail: each function returns the part with its mark."""
 
+from itertools import pairwise
+
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
 from barerail.records import Array
-from barerail.scene.parts import Mark, Part, box, circle, cylinder, place
-from barerail.scene.rail import Seat
+from barerail.scene.parts import Mark, Part, box, circle, cylinder, place, sweep, unit
+from barerail.scene.rail import Seat, arc
 
 SINK = 1.0
 """How deep a plate or tube reaches into what it is welded to, mm."""
+STEPS = 48
+"""Straight steps of a bend: of 114 mm radius and 90 degrees none leaves the arc by more than 0.02 mm."""
 
 
 def hole(name: str, seat: Seat, d: float, depth: float, through: bool = False) -> Part:
@@ -67,6 +71,25 @@ def tube(name: str, p0: Array, p1: Array, d: float, trim: float = 0.0) -> Part:
     seen = {"p0": p0 + trim * along, "p1": p1 - trim * along}
     mark = Mark("tube", name, (p0 + p1) / 2, along, d, seen)
     return Part((cylinder(p0 - along * SINK, p1 + along * SINK, d / 2),), (), (mark,))
+
+
+def bent_tube(name: str, corners: Array, d: float, radius: float, trim: float = 0.0) -> Part:
+    """One round tube along `corners` (k, 3), bent with one centreline radius: a mark a straight piece, seen from `trim`
+    mm after its start to as much before its end, and one a bend, at its corner, with its radius, angle and arc."""
+    way = [unit(b - a) for a, b in pairwise(corners)]
+    angle = [float(np.arccos(u @ v)) for u, v in pairwise(way)]
+    back = [trim, *(radius * np.tan(a / 2) for a in angle), trim]
+    arcs = [arc(c, u, v, s, STEPS) for c, u, v, s in zip(corners[1:-1], way, way[1:], back[1:-1])]
+    marks = []
+    for k, (a, b) in enumerate(pairwise(corners)):
+        seen = {"p0": a + back[k] * way[k], "p1": b - back[k + 1] * way[k]}
+        marks.append(Mark("tube", f"{name}-{k}", (seen["p0"] + seen["p1"]) / 2, way[k], d, seen))
+    for k, path in enumerate(arcs):
+        values = {"radius": radius, "angle": float(np.degrees(angle[k])), "between": [f"{name}-{k}", f"{name}-{k + 1}"]}
+        normal = unit(np.cross(way[k], way[k + 1]))
+        marks.append(Mark("bend", f"{name}-bend-{k}", corners[k + 1], normal, d, {"path": path}, {}, values))
+    solid = sweep(circle(d / 2), np.vstack([corners[:1], *arcs, corners[-1:]]))
+    return Part((solid,), (), tuple(marks))
 
 
 def shelf(name: str, seat: Seat, out: float, width: float, t: float, d: float) -> Part:

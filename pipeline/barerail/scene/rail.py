@@ -69,7 +69,7 @@ class Rail:
         """The centreline with its bends in short steps, (m, 3)."""
         out = [self.corners[:1]]
         for a, c, b, back in zip(self.corners, self.corners[1:], self.corners[2:], self._cut_back[1:]):
-            out.append(_bend(c, unit(c - a), unit(b - c), back))
+            out.append(arc(c, unit(c - a), unit(b - c), back, BEND_STEPS))
         return np.vstack([*out, self.corners[-1:]])
 
     def solid(self) -> Manifold:
@@ -119,11 +119,11 @@ def _steps(a: Array, b: Array) -> Array:
     return np.linspace(a, b, int(np.linalg.norm(b - a) // 100) + 2)[:-1]
 
 
-def _bend(corner: Array, before: Array, after: Array, back: float) -> Array:
-    """Points (BEND_STEPS + 1, 3) on the arc tangent to both pieces `back` mm from the corner."""
+def arc(corner: Array, before: Array, after: Array, back: float, steps: int) -> Array:
+    """Points (steps + 1, 3) on the arc tangent to both pieces `back` mm from the corner."""
     a, b = corner - back * before, corner + back * after
     angle = np.arccos(np.clip(before @ after, -1, 1))
-    s = np.linspace(0, 1, BEND_STEPS + 1)
+    s = np.linspace(0, 1, steps + 1)
     radius = back / np.tan(angle / 2)
     normal = unit(after - before @ after * before)
     turn = (s * angle)[:, None]

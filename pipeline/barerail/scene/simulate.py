@@ -102,6 +102,7 @@ def _truth(world: World, cloud: Sampled, size: dict[str, int]) -> dict[str, Any]
         "size": size,
         "scan_from_car": world.pose.tolist(),
         "features": truth.features(truth.inside(chassis.marks, case.window_mm), world.true, world.seen),
+        "nodes": truth.nodes(truth.inside(chassis.marks, case.window_mm), world.true, world.seen),
         "mirror_seen": truth.mirror_seen(cloud.points[at], world.seen, start),
         "x_range": truth.stretch(chassis.x_range, case.window_mm),
         "unit_scale": 1 / case.mm_per_unit,

@@ -1,18 +1,23 @@
 """The truth of a simulated scan: where the scan shows each feature and where it is, in scan axes, mm."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from barerail.geometry.line import closest
 from barerail.records import Array
 from barerail.scene.case import SceneCase
 from barerail.scene.parts import MIRROR, Mark, unit
 
 Move = Callable[[Array], Array]
+PARALLEL = float(np.cos(np.radians(10.0)))
+END_MM = 80.0
+"""How far a tube may run on into a node past where its centreline can be seen."""
 ON_A_FACE = ("hole", "slot", "stud")
 
 
@@ -32,6 +37,30 @@ def shift(matrix: Array, points: Array) -> Array:
 def features(marks: list[Mark], bent: Move, seen: Move) -> list[dict[str, Any]]:
     """Each mark where the scan shows it (`seen`: bent, drifted, posed) and `*_true`, bent and posed only."""
     return [_feature(m, bent, seen) for m in marks]
+
+
+def nodes(marks: Sequence[Mark], bent: Move, seen: Move) -> list[dict[str, Any]]:
+    """Where centrelines of round tubes pass each other, from the design: closer than both radii, within what is tube.
+
+    `p`: mid of the closest approach where the scan shows it, `p_true` bent and posed only; gap: as designed, mm.
+    """
+    out = []
+    tubes = [m for m in marks if m.kind == "tube"]
+    for a, b in ((a, b) for a, b in combinations(tubes, 2) if abs(a.axis @ b.axis) < PARALLEL):
+        s, t = closest(a.p, a.axis, b.p, b.axis)
+        one, two = a.p + s * a.axis, b.p + t * b.axis
+        gap = float(np.linalg.norm(two - one))
+        if gap < (a.d + b.d) / 2 and _on(a, s) and _on(b, t):
+            at = (one + two)[None] / 2
+            names = {"name": f"{a.name} {b.name}", "tubes": [a.name, b.name]}
+            out.append({**names, "p": seen(at)[0].tolist(), "p_true": bent(at)[0].tolist(), "gap": gap})
+    return out
+
+
+def _on(tube: Mark, along: float) -> bool:
+    """Whether a place `along` mm from the mark's own lies on the tube, less than END_MM past its seen ends."""
+    low, high = sorted(float((tube.points[k] - tube.p) @ tube.axis) for k in ("p0", "p1"))
+    return low - END_MM < along < high + END_MM
 
 
 def _feature(mark: Mark, bent: Move, seen: Move) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import numpy as np
 
 from barerail.asked import BetweenSettings
 from barerail.errors import DataError, UsageError, no_point
+from barerail.geometry.line import closest
 from barerail.geometry.together import Together, derivative, together
 from barerail.records import Array, Between, Datum, Measure, MountPoint, MountPoints, NoiseModel, Note, Relation
 
@@ -117,7 +118,7 @@ def _beside(v: Array) -> Array:
 def _meeting(v: Array) -> Array:
     """Distance of two lines, and the middle of where they come closest."""
     p, a, q, b = v[0, :3], _unit(v[0, 3:]), v[1, :3], _unit(v[1, 3:])
-    s, t = np.linalg.lstsq(np.column_stack([a, -b]), q - p)[0]
+    s, t = closest(p, a, q, b)
     n = _unit(np.cross(a, b))
     return np.concatenate([[abs(float(n @ (q - p)))], (p + s * a + q + t * b) / 2])
 

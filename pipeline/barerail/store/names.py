@@ -127,7 +127,7 @@ def _rows(lines: list[str], at: int, columns: list[str], separator: str, file: s
 
 def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str, ahead: float) -> Wanted:
     place = f"{file} line {row}"
-    name, kind = re.sub(r"^'(?=[=+\-@#])", "", cells["name"]), cells.get("kind", "")
+    name, kind = _plain(cells["name"]), cells.get("kind", "")
     if not name:
         raise UsageError(f"{place} has no name")
     if kind not in KINDS:
@@ -138,7 +138,14 @@ def _wanted(row: int, cells: Mapping[str, str], unit: str, file: str, ahead: flo
     x, y, z = (number(cells.get(column, ""), column, place) * _MM_PER[unit] for column in columns)
     reach = _length(cells, "reach", "how far to look", place, REACH_MM)
     diameter = _length(cells, "diameter", "a diameter", place, math.nan)
-    return Wanted(row, name, kind, (ahead * x, ahead * y, z), reach, diameter)
+    tubes = tuple(_plain(cells[column]) for column in ("tube_a", "tube_b") if cells.get(column))
+    of = tubes if kind == "tube-node" and len(tubes) == 2 else ()
+    return Wanted(row, name, kind, (ahead * x, ahead * y, z), reach, diameter, of)
+
+
+def _plain(text: str) -> str:
+    """A cell without the mark that keeps a spreadsheet from reading it as a formula."""
+    return re.sub(r"^'(?=[=+\-@#])", "", text)
 
 
 def _length(cells: Mapping[str, str], column: str, what: str, place: str, otherwise: float) -> float:

@@ -22,15 +22,26 @@ MOVED, STILL, LOST, UNSEEN = "moved", "no movement above U", "not found", "not s
 
 
 def matched(before: Sequence[MountPoint], after: Sequence[MountPoint], reach: float) -> list[tuple[int, int]]:
-    """Rows of the same feature in both, kind by kind, the least sum of distances; tubes by their nearest points."""
+    """Rows of the same feature in both, kind by kind, the least sum of distances; tubes by their nearest points, nodes
+    by their tubes."""
     if not before or not after:
         return []
+    chosen = _by_place(before, after, reach)
+    name = {before[i].name: after[j].name for i, j in chosen}
+    nodes = {frozenset(q.tubes): j for j, q in enumerate(after) if q.tubes}
+    same = [(i, nodes.get(frozenset(name.get(t, "") for t in p.tubes), -1)) for i, p in enumerate(before) if p.tubes]
+    near = [(i, j) for i, j in same if j >= 0 and np.linalg.norm(_off(before[i], after[j])) <= reach]
+    return sorted(chosen + near)
+
+
+def _by_place(before: Sequence[MountPoint], after: Sequence[MountPoint], reach: float) -> list[tuple[int, int]]:
     kind = [np.array([KINDS.index(p.kind) for p in points]) for points in (before, after)]
     place = [np.array([p.position for p in points]) for points in (before, after)]
     near = links(tree(place[0], kind[0]), tree(place[1], kind[1]), reach)
     distance = np.array([np.linalg.norm(_off(before[i], after[j])) for i, j in zip(near.a, near.b)])
     chosen = assign(near, distance / reach, (len(before), len(after)), unmatched=1.0)
-    return [(int(near.a[k]), int(near.b[k])) for k in chosen]
+    pairs = zip(near.a[chosen].tolist(), near.b[chosen].tolist())
+    return [(i, j) for i, j in pairs if not (before[i].tubes and after[j].tubes)]
 
 
 def _off(a: MountPoint, b: MountPoint) -> Array:

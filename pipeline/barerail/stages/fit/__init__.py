@@ -8,12 +8,14 @@ from dataclasses import replace
 from barerail.errors import DataError
 from barerail.records import CleanScan, Features, Note, Progress, no_progress
 from barerail.settings import FitSettings
+from barerail.stages.fit.bends import bent_tubes
 from barerail.stages.fit.bores import bores_in
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.cloud import cloud_of, face_of
 from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
+from barerail.stages.fit.nodes import tube_nodes
 from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.planes import noise_of, plane_of
 from barerail.stages.fit.rails import rails_of, reach, side_by_side
@@ -52,6 +54,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, found = sleeves_in(tubes, found)
     tubes, on_faces = shafts_on_faces(tubes, planes)
     found = bolt_axes(found, planes) + tubes + on_tubes + on_faces
+    bent = bent_tubes(cloud, found, noise)
+    found += tube_nodes(found, bent)
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
     flats, left_out = mounting_faces(cloud, planes, found, rails)
@@ -63,4 +67,4 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
         long, said = tube_rails(round_only, starts, noise, settings)
         if long and not side_by_side(rails, 0.5 * max(map(reach, long))):
             rails, notes = (*rails, *long), (*notes, *said)
-    return Features(planes, tuple(found), rails, noise, clean.spacing_mm, (*joined, *notes))
+    return Features(planes, tuple(found), rails, noise, clean.spacing_mm, (*joined, *notes), bent)

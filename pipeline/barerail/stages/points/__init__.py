@@ -3,17 +3,19 @@
 from collections import defaultdict
 from collections.abc import Sequence
 
-from barerail.records import Datum, Features, MountPoints, Note, Pair, Wanted
+from barerail.records import KINDS, Datum, Features, MountPoints, Note, Pair, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.points.budget import budget, difference
 from barerail.stages.points.earlier import taken_over
 from barerail.stages.points.groups import groups
 from barerail.stages.points.label import Labels, alone, faces, labelled, missing, partner_axes, sides, units
 from barerail.stages.points.names import Unit, all_names, crowded
+from barerail.stages.points.nodes import tubes_of
 from barerail.stages.points.pairs import Differences, Partners, differences, find_partners
-from barerail.stages.points.place import place
+from barerail.stages.points.place import Placed, place
 from barerail.stages.points.symmetry import symmetrised
 from barerail.stages.points.through import through
+from barerail.stages.points.tubes import bent_tubes, remarks_on_tubes
 from barerail.stages.points.wanted import Given, give
 
 __all__ = ["points"]
@@ -48,11 +50,14 @@ def points(
     names = all_names(parts, settings.zone_mm, named, spoken.union(w.name for w in earlier))
     remarks = _remarks(across, parts, named, settings)
     for row in alone(side, partner):
-        remarks[row].append(_why_alone(row, partners, settings))
+        remarks[row].append(_why_alone(row, placed, partners, settings))
+    for row, said in remarks_on_tubes(placed, features, names):
+        remarks[row].insert(0, said)
+    tubes = {row: tuple(names[t] for t in of) for row, of in tubes_of(placed).items()}
     looks = {row: unit.face for unit in parts for row in unit.rows}
     patterns = groups(placed, sums, names, looks, features.noise, datum, settings)
     group = {name: g.name for g in patterns for name in g.holes}
-    labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks, group)
+    labels = Labels(names, partner, side, face, partner_axes(placed, partners), remarks, group, tubes)
     found = [labelled(placed, sums, labels, datum, row) for unit in parts for row in unit.rows]
     found, bolts = through(found, features.noise)
     absent = [missing(w, why) for w, why in given.missing.items()]
@@ -62,12 +67,13 @@ def points(
     folded = len(features.found) - int((placed.found >= 0).sum())
     notes = (*_notes(folded, sums.share, partners, names, settings), *bolts, *given.notes, *kept.notes)
     notes = (*notes, *_missing_notes(given))
+    bent = bent_tubes(placed, features, names, datum)
     if settings.mirror == "none":
-        return MountPoints((*found, *absent), in_order, notes, patterns)
+        return MountPoints((*found, *absent), in_order, notes, patterns, bent=bent)
     unseen = [names[int(a)] for a in across.left[across.unseen]]
     asked = [*given.names.values(), *(w.name for w in given.missing)]
     even = symmetrised((*found, *absent), in_order, asked, unseen, settings.mirror)
-    return MountPoints(even.points, in_order, (*notes, *even.notes), patterns)
+    return MountPoints(even.points, in_order, (*notes, *even.notes), patterns, bent=bent)
 
 
 def _both_ways(partners: Partners) -> dict[int, int]:
@@ -89,7 +95,9 @@ def _remarks(
     return remarks
 
 
-def _why_alone(row: int, partners: Partners, settings: PointsSettings) -> str:
+def _why_alone(row: int, placed: Placed, partners: Partners, settings: PointsSettings) -> str:
+    if placed.kind[row] == KINDS.index("tube-node"):
+        return "on one side only: its tubes aren't both the partners, or mirror images, of such that meet"
     if row in partners.doubtful:
         return "on one side only: a like feature close by puts its partner in doubt"
     return f"on one side only: no like one free within {settings.pair_reach_mm:g} mm of its mirror image"

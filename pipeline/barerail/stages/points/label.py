@@ -24,7 +24,7 @@ Words = NDArray[np.str_]
 class Labels(NamedTuple):
     """Per row of Placed: name, row of its partner where it has one, side, face, axis (3,), remarks for its note.
 
-    group: name of the pattern that a hole of this name belongs to.
+    group: name of the pattern that a hole of this name belongs to. tubes: names of both tubes of a node, by its row.
     """
 
     names: Mapping[int, str]
@@ -34,6 +34,7 @@ class Labels(NamedTuple):
     axis: Array
     remarks: Mapping[int, list[str]]
     group: Mapping[str, str]
+    tubes: Mapping[int, tuple[str, ...]]
 
 
 def sides(placed: Placed, partners: Partners, settings: PointsSettings) -> Words:
@@ -116,6 +117,7 @@ def labelled(placed: Placed, sums: Budget, labels: Labels, datum: Datum, row: in
         detail=f.detail,
         feature=int(placed.found[row]),
         group=labels.group.get(labels.names[row], ""),
+        tubes=labels.tubes.get(row, ()),
     )
 
 

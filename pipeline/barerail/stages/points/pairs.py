@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up
 from barerail.records import Array, Index
 from barerail.settings import PointsSettings
-from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, UNSIZED, Placed, nearby, separation
+from barerail.stages.points.nodes import node_partners
+from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, Placed, nearby, separation
 
 MIRROR = np.array([1.0, -1.0, 1.0])
 CENTRE_MM = 1.0
@@ -47,7 +48,8 @@ def find_partners(placed: Placed, settings: PointsSettings) -> Partners:
     one with the least sum of distance, size and angle (each over its limit) is taken; a feature left out costs 1.5.
     No partners: features on the centre plane, whose own mirror image is less than twice as far as the other. Refused:
     a pair with another candidate less than twice as far, or with a like neighbour less than twice as far on its own
-    side (in a row of holes with one hidden, the next hole would be taken for it).
+    side (in a row of holes with one hidden, the next hole would be taken for it). Nodes of tubes are partners where
+    their tubes are: many may stand at one place.
     """
     look = _Look(placed, settings)
     between, distance, cost = look.across()
@@ -58,7 +60,10 @@ def find_partners(placed: Placed, settings: PointsSettings) -> Partners:
     a, b, d = between.a[chosen], between.b[chosen], distance[chosen]
     alone = look.neighbour_gap()
     refused = ambiguous(d, np.min([*runner_up(between, distance, chosen), alone[a], alone[b]], axis=0))
-    return Partners(a[~refused], b[~refused], np.column_stack([a, b])[refused], d[refused])
+    own = np.flatnonzero(look.own_image() <= settings.pair_reach_mm)
+    of_tubes = node_partners(placed, a[~refused], b[~refused], own, settings.pair_reach_mm)
+    left, right = (np.concatenate(ends) for ends in zip((a[~refused], b[~refused]), of_tubes, strict=True))
+    return Partners(left, right, np.column_stack([a, b])[refused], d[refused])
 
 
 def differences(placed: Placed, left: Index, right: Index) -> Differences:
@@ -84,8 +89,7 @@ class _Look:
         self.length = np.array([f.length for f in placed.source])
         self.u_size = np.array([f.u_diameter for f in placed.source])
         self.u_length = np.array([f.u_length for f in placed.source])
-        self.sized, self.long = ~placed.of_kind("sleeve", *UNSIZED), placed.of_kind("slot", "bolt-axis")
-        self.unsized = placed.of_kind(*UNSIZED)
+        self.sized, self.long = ~placed.of_kind("sleeve"), placed.of_kind("slot", "bolt-axis")
         self.two_sided, self.faced = placed.of_kind(*SIDELESS, *TWO_FACED), placed.of_kind(*TWO_FACED)
         self.longest = float(placed.half.max(initial=0.0))
 
@@ -99,9 +103,9 @@ class _Look:
         diff = differences(p, *between).value
         distance = separation(diff, p.axis[between.a], np.maximum(p.half[between.a], p.half[between.b]))
         alike, misfit = self._alike(between, MIRROR)
-        own = self._own_image()
+        own = self.own_image()
         apart = np.minimum(own[between.a], own[between.b]) > 2 * distance + CENTRE_MM
-        keep = alike & apart & (distance <= self.reach)
+        keep = alike & apart & (distance <= self.reach) & ~p.of_kind("tube-node")[between.a]
         cost = distance / self.settings.pair_reach_mm + (misfit + self._opposite(between, MIRROR)) / 4
         return Links(between.a[keep], between.b[keep]), distance[keep], cost[keep]
 
@@ -117,7 +121,7 @@ class _Look:
         """Which links (k,) join like sizes and axes (b's by `image`), and the misfit, each part over its limit."""
         a, b = between
         s = self.settings
-        size = np.where(self.unsized[a], 0.0, _misfit(self.size, self.u_size, a, b, s.pair_size_mm))
+        size = _misfit(self.size, self.u_size, a, b, s.pair_size_mm)
         length = np.where(self.long[a], _misfit(self.length, self.u_length, a, b, LENGTH_MM), 0.0)
         cosine = self._cosine(between, image)
         cosine = np.where(self.two_sided[a], np.abs(cosine), cosine)
@@ -133,7 +137,7 @@ class _Look:
         """Links (k,) of holes or slots seen from opposite sides: partners only where nothing better is there."""
         return self.faced[between.a] & (self._cosine(between, image) < 0)
 
-    def _own_image(self) -> Array:
+    def own_image(self) -> Array:
         """Distance (n,) from each feature to its own mirror image; infinite where the image has another axis."""
         rows = np.arange(len(self.placed.kind))
         self_links = Links(rows, rows)

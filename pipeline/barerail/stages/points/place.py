@@ -15,7 +15,6 @@ from barerail.stages.points.stations import Section, sections
 LINES = ("tube", "rail")
 SIDELESS = ("bolt-axis", "sleeve", *LINES)
 TWO_FACED = ("hole", "slot", "face")
-UNSIZED = ("face", "tube-node")
 BUILT_ON_HOLES = ("bolt-axis", "sleeve")
 EVEN = 0.98
 UNSEEN_MM = 1000.0

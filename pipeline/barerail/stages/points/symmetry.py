@@ -72,7 +72,7 @@ def _copied(source: MountPoint, target: MountPoint | None, name: str) -> tuple[M
         told = f"copied from {source.name}; " + (target.note if target and target.note else "not seen on this side")
     copy = replace(
         image, name=name, partner=source.name, state="mirrored", measured=seen, note=told,
-        feature=seen.feature if seen else -1,
+        feature=seen.feature if seen else -1, tubes=seen.tubes if seen else (),
     )  # fmt: skip
     both = (replace(source, partner=name), copy)
     return _signed(both) if source.kind in SIDELESS else both
@@ -92,7 +92,7 @@ def _mean(a: MountPoint | None, b: MountPoint | None, difference: Array | None) 
         cov_axis=(a.cov_axis + image.cov_axis) / 2, by_datum=(a.by_datum + image.by_datum) / 2,
         state="averaged", measured=a, partner=b.name,
     )  # fmt: skip
-    right = replace(_image(left), name=b.name, partner=a.name, feature=b.feature, measured=b)
+    right = replace(_image(left), name=b.name, partner=a.name, feature=b.feature, measured=b, tubes=b.tubes)
     sized = replace(right, diameter=b.diameter, u_diameter=b.u_diameter, length=b.length, u_length=b.u_length)
     told = f"each side moved {float(np.linalg.norm(half)):.2f} mm to the mean of both"
     return (replace(left, note=_joined(told, a.note)), replace(sized, note=_joined(told, b.note)))

@@ -1,6 +1,7 @@
 """Gives the names of a names file to features: registered as a whole, then one to one by kind and place."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -10,6 +11,7 @@ from barerail.errors import DataError, UsageError
 from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up
 from barerail.records import KINDS, Array, Index, Note, Wanted
 from barerail.settings import PointsSettings
+from barerail.stages.points.nodes import nodes_named
 from barerail.stages.points.place import LINES, Placed, nearby, separation
 from barerail.stages.points.placing import FITS_MM, Placement, pattern, stays
 from barerail.stages.points.register import EXACT_MM, FEW, moved_words, register
@@ -57,12 +59,17 @@ def give(wanted: Sequence[Wanted], placed: Placed, partner: dict[int, int], sett
     check(wanted)
     if not wanted:
         return Given({}, {}, ())
-    return _Giving(wanted, placed, settings).result(partner)
+    told = {w.name for w in wanted}
+    of_tubes = [w for w in wanted if w.tubes and told.issuperset(w.tubes)]
+    return _Giving([w for w in wanted if w not in of_tubes], of_tubes, placed, settings).result(partner)
 
 
 class _Giving:
-    def __init__(self, wanted: Sequence[Wanted], placed: Placed, settings: PointsSettings) -> None:
+    def __init__(
+        self, wanted: Sequence[Wanted], of_tubes: Sequence[Wanted], placed: Placed, settings: PointsSettings
+    ) -> None:
         self.wanted, self.placed, self.size_mm = wanted, placed, settings.pair_size_mm
+        self.of_tubes = of_tubes
         self.kind = np.array([KINDS.index(w.kind) for w in wanted])
         self.reach = np.array([w.reach_mm for w in wanted])
         self.side = np.array([SIDES.get(w.name[-2:], 0.0) for w in wanted])
@@ -71,9 +78,11 @@ class _Giving:
         self.at = self.placement.moved(at)
 
     def _register(self, at: Array, furthest: float) -> Placement:
-        """Of the names that stand for one place; a tube's or rail's middle may lie anywhere along it."""
+        """Of the names that stand for one place; a tube's or rail's middle may lie anywhere along it, and nodes follow
+        from tubes."""
         p = self.placed
-        pointed, there = (~np.isin(k, [KINDS.index(line) for line in LINES]) for k in (self.kind, p.kind))
+        loose = [KINDS.index(kind) for kind in (*LINES, "tube-node")]
+        pointed, there = (~np.isin(k, loose) for k in (self.kind, p.kind))
         if not pointed.any() or not there.any():
             return stays(pattern(at, self.kind, p.point, p.kind))
         names = pattern(at[pointed], self.kind[pointed], p.point[there], p.kind[there])
@@ -94,6 +103,10 @@ class _Giving:
         for i in sorted({*range(len(self.wanted))} - {*a.tolist()}):
             why[i] = self._why(i, names)
         missing = {self.wanted[i]: why[i] for i in sorted(why)}
+        nodes = self._nodes(names)
+        lost = [w for w in self.of_tubes if w.name not in nodes.values()]
+        missing |= {w: f"no tube-node of {' and '.join(w.tubes)} within {w.reach_mm:g} mm" for w in lost}
+        names |= nodes
         partners = self._for_partners(names, partner)
         notes = (
             *self._registered(),
@@ -102,6 +115,12 @@ class _Giving:
             *self._split(names, partner),
         )
         return Given(names | partners, missing, notes)
+
+    def _nodes(self, names: dict[int, str]) -> dict[int, str]:
+        """Names of nodes whose tubes the file names, each within its reach."""
+        at = [tuple(self.placement.moved(np.array([w.position]))[0].tolist()) for w in self.of_tubes]
+        moved = [replace(w, position=p) for w, p in zip(self.of_tubes, at, strict=True)]
+        return nodes_named(moved, self.placed, names, None)
 
     def _around(self) -> tuple[Links, Array]:
         """Features of the name's kind within twice its reach, on its side, and their distance (k,) mm."""
@@ -153,7 +172,7 @@ class _Giving:
             more = f"; and {len(told) - 3} more" if len(told) > 3 else ""
             raise DataError(
                 f"names file: {len(told)} name(s) can't be told apart: {'; '.join(told[:3])}{more}; "
-                "correct their places or lower reach_mm"
+                "correct their places or lower reach_mm (a tube-node: keep tube_a and tube_b, and both tubes' rows)"
             )
 
     def _row_words(self, i: int, distance: float, gap_mm: float, other: float) -> str:
@@ -192,7 +211,7 @@ class _Giving:
 
     def _for_partners(self, names: dict[int, str], partner: dict[int, int]) -> dict[int, str]:
         """Names for partners of features named -L or -R, where neither the partner nor the name is spoken for."""
-        given = {w.name for w in self.wanted}
+        given = {w.name for w in (*self.wanted, *self.of_tubes)}
         more = {}
         for j, name in names.items():
             other = name[:-2] + OTHER.get(name[-2:], "")
