@@ -34,7 +34,7 @@ def _set_since(job: Path) -> list[Note]:
     try:
         held = json.loads((job / "job.json").read_text("utf-8"))["settings"]
         parts = [part for part, values in Settings().model_dump(mode="json").items() if _plain(held[part]) != values]
-    except (OSError, ValueError, LookupError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
         return []
     told = f"set in this job since and kept: {', '.join(parts)}; the plain demo is made in another folder (--job)"
     return [Note("scan", told, 1, True)] if parts else []

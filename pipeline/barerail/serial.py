@@ -18,7 +18,7 @@ from barerail.working import Order
 
 REACH_MM = 15.0
 """How far an automatic name's point may lie from the first car's: as for a names file."""
-EXTENDED, FACED = ("rail", "tube"), ("hole", "slot", "stud")
+EXTENDED, FACED = ("rail", "tube"), ("hole", "slot", "stud", "face")
 """Kinds whose point moves with what was seen of them."""
 
 

@@ -132,7 +132,8 @@ def test_points_that_are_not_the_first_cars_of_that_name_are_left_out(tmp_path: 
     row = {"kind": "hole", "state": "measured", "x_mm": 1.0, "y_mm": 2.0, "z_mm": 3.0, "diameter_mm": 10.5, "axis_x": 0,
            "axis_y": 0, "axis_z": 1, "U_diameter_mm": 0.2, "covariance_mm2": np.eye(3).tolist()}  # fmt: skip
     first = [{**row, "name": name} for name in ("a", "b", "c")] + [{**row, "name": "rail", "kind": "rail"}]
-    second = [{**row, "name": "a", "axis_z": -1}, {**row, "name": "b", "x_mm": 17.0},
+    first[0]["kind"] = "face"
+    second = [{**row, "name": "a", "kind": "face", "axis_z": -1}, {**row, "name": "b", "x_mm": 17.0},
               {**row, "name": "c", "x_mm": 15.0}, {**row, "name": "rail", "kind": "rail", "x_mm": 90.0}]  # fmt: skip
     done = []
     for name, points in (("one", first), ("two", second)):

@@ -17,7 +17,7 @@ from barerail.outputs.in_axes import points_in, rearward
 from barerail.outputs.view import HALF_TURN
 from barerail.records import Array, Features, Moves, Wanted
 from barerail.settings import PointsSettings
-from barerail.stages.compare import against, compare, laid, later_car
+from barerail.stages.compare import Earlier, against, compare, laid, later_car
 from barerail.stages.compare.budget import PoseBudget
 from barerail.stages.compare.rails import rail_shifts
 from barerail.stages.points import points
@@ -224,3 +224,25 @@ def test_against_a_drawing_in_iso_4130() -> None:
     for a, b in zip(one.shifts, other.shifts, strict=True):
         assert (a.name, a.found, a.words) == (b.name, b.found, b.words)
         assert b.shift == pytest.approx(a.shift, abs=1e-6)
+
+
+def shelf(features: Features, behind_mm: float = 0.0) -> Features:
+    """The same with the first hole taken for a mounting face, or for the other face of its sheet."""
+    f = features.found[0]
+    side = -1.0 if behind_mm else 1.0
+    face = replace(f, kind="face", diameter=np.nan, u_diameter=np.nan, point=f.point - behind_mm * f.axis,
+                   axis=side * f.axis)  # fmt: skip
+    return replace(features, found=(face, *features.found[1:]))
+
+
+def test_a_face_seen_from_the_other_side_of_its_sheet_has_not_moved() -> None:
+    clean, features, pose = scanned(1)
+    features = shelf(features)
+    before = Earlier(clean, features, car(pose), points(features, car(pose), (), PointsSettings()))
+    later, found, second = scanned(2, clutter=0.3)
+    found = shelf(found, 4.0)
+    unmoved = laid(before, later, car(second), CompareSettings())
+    after = points(found, later_car(before.datum, unmoved), (), PointsSettings())
+    m = compare(before, later, found, after, unmoved, CompareSettings())
+    (face,) = [s for s in m.shifts if s.kind == "face"]
+    assert np.linalg.norm(face.shift) == pytest.approx(4.0, abs=0.3) and face.found == "no movement above U"

@@ -57,7 +57,7 @@ def solve(
         return _descend(residuals, jacobian, here, prior, tol, max_iter)
 
     def refit(w: Array, last: Solution) -> Solution:
-        return _descend(residuals, jacobian, last, w, tol, 20 if last is here else 2)
+        return _descend(residuals, jacobian, last, w, tol, 2 if last.converged else 20)
 
     best, w, s = reweight(refit, lambda fit: fit.residuals, prior, here, scale)
     return Solution(best.x, best.residuals, best.jacobian, w, best.iterations, best.converged, s)

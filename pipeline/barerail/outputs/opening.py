@@ -88,7 +88,7 @@ def opening_files(
 def _face_point(points: MountPoints, name: str) -> MountPoint:
     known = {p.name: p for p in points.points}
     if name not in known:
-        raise no_point(name, known, "--face names a hole, slot or stud in the face: ")
+        raise no_point(name, known, "--face names a face, or a hole, slot or stud in it: ")
     if known[name].feature < 0:
         raise DataError(f"{name} is {known[name].state}, not measured: name a measured one in the face")
     return known[name]

@@ -71,8 +71,8 @@ def points_json(points: MountPoints, datum: Datum, style: Style = PLAIN) -> byte
         style.name("covariance_mm2"): "3x3, standard uncertainties squared, datum, drift and scale included; _local: "
         "the fit alone",
         "by_datum": "3x6, derivative of the point by the six numbers of datum.json (tx, ty, tz mm; rx, ry, rz rad)",
-        style.name("ends_mm"): "inner-face points of a bracket, ends of a seen centreline, face centres of a hole seen "
-        "on both",
+        style.name("ends_mm"): "inner-face points of a bracket, ends of a seen centreline, face centres of a hole or "
+        "mounting face seen on both",
         "pairs": DIFFERENCE,
         "bent_tubes": "round tubes bent from one piece: their straight pieces in order, each bend between two of them "
         "(radius is the centreline's) and the whole centreline, from seen end to seen end",
@@ -162,7 +162,7 @@ def _point(p: MountPoint, style: Style) -> dict[str, Any]:
         "ends_mm": _places(p.ends, style),
         "detail": {style.name(key): float(f"{value:.9g}") for key, value in p.detail.items()},
     }
-    if p.kind in ("hole", "slot"):
+    if p.kind in ("hole", "slot", "face"):
         more["faces"] = _faces(p, style)
     if p.kind in ("hole", "bolt-axis"):
         mm = MM_PER[style.unit]

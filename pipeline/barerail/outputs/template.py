@@ -49,6 +49,8 @@ def template(
     named, base = _chosen(known, settings)
     face, cloud = facing(plane_of(base, features, datum), base, clean, datum)
     inner = [p for p in named if p.kind != "face"]
+    if settings.points and not inner:
+        raise UsageError("--points names faces alone: name the holes, slots or studs, or one face with --face")
     places = _places(inner, face)
     window = _window(inner, places, settings.margin_mm) if settings.points else None
     edge = outline(cloud, clean.spacing_mm, places, window)
@@ -144,10 +146,15 @@ def _written(name: str, part: _Part) -> Written:
     return Written(files, tuple(Note("template", text, warning=True) for text in warnings(part)))
 
 
+def _called(p: MountPoint, mirrored: bool) -> str:
+    return (p.partner or _other_name(p.name)) if mirrored else p.name
+
+
 def _other_name(name: str) -> str:
-    for a, b in (("-L", "-R"), ("-R", "-L")):
-        if name.endswith(a):
-            return name[:-2] + b
+    for a, b in (("L", "R"), ("R", "L")):
+        for end in ("", "-start", "-end"):
+            if name.endswith(f"-{a}{end}"):
+                return name.removesuffix(f"{a}{end}") + f"{b}{end}"
     return f"{name}-mirrored"
 
 
@@ -158,9 +165,8 @@ def _sheet(title: str, hand: str, mirrored: bool, part: _Part) -> Sheet:
         shapes += _drawn(h)
     drawing = Sheet(title, tuple(shapes), ())
     drawing = drawing.mirrored() if mirrored else drawing
-    named = _other_name if mirrored else str
     aside = [np.array([_radius(h) + 2.0, 1.0]) for h in part.holes]
-    labels = [Words(_flip(h.at, mirrored) + a, named(h.point.name)) for h, a in zip(part.holes, aside)]
+    labels = [Words(_flip(h.at, mirrored) + a, _called(h.point, mirrored)) for h, a in zip(part.holes, aside)]
     low, high = drawing.bounds()
     right = max(high[0], *(w.at[0] + LETTER * w.height * len(w.text) for w in labels), -np.inf)
     arrow = _up_arrow(np.array([right + 12.0, low[1]]), part.face.top)
@@ -213,19 +219,19 @@ def _notes(hand: str, mirrored: bool, part: _Part) -> tuple[str, ...]:
         f"outline: face as scanned, good to about {part.spacing:.1f} mm, flat within {face.flatness:.2f} mm (95 %); "
         f"gaps up to {part.edge.bridged:.0f} mm closed; no kerf and no bend allowance",
         "CUT: outline and ISO 273 medium holes; REFERENCE: holes as measured, other openings or gaps seen",
-        *(_hole_words(h) for h in part.holes),
+        *(_hole_words(h, _called(h.point, mirrored)) for h in part.holes),
         *(f"! {text}" for text in warnings(part)),
         *header_lines("template", part.datum),
     )
 
 
-def _hole_words(h: Hole) -> str:
+def _hole_words(h: Hole, name: str) -> str:
     p = h.point
     u = max(h.u)
     cut = f"cut {h.size.cut:g} mm" if h.size.cut else "not cut: no bolt of ISO 273 fits"
     bolt = f" for {h.size.bolt}" if h.size.bolt else " as asked" if h.size.cut else ""
     diameter = f"{fixed(p.diameter, 2)} mm (U {fixed(rounded_up(2 * p.u_diameter, 2), 2)})"
-    return f"{p.name}: {p.kind}, measured {diameter}, {cut}{bolt}, place U {fixed(rounded_up(float(u), 2), 2)} mm"
+    return f"{name}: {p.kind}, measured {diameter}, {cut}{bolt}, place U {fixed(rounded_up(float(u), 2), 2)} mm"
 
 
 def warnings(part: _Part) -> list[str]:

@@ -55,7 +55,8 @@ class Feature(Frozen):
     cov (3, 3) mm2 of the point and cov_axis (3, 3) rad2 of the axis, from the fit alone. axis is zeros for none.
     along: long direction of a slot. plane: index of its face in Features.planes, -1 for none.
     members: indices in Features.found this one is built from, a node's tubes too. ends (k, 3): both inner-face points
-    of a bracket, both ends of a tube's seen centreline, both face centres of a hole seen from both sides.
+    of a bracket, both ends of a tube's seen centreline, both face centres of a hole or mounting face seen from both
+    sides.
     detail: further measured values by name (thickness_mm, gap_mm, u_thickness_mm, ...).
     """
 

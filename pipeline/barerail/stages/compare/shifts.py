@@ -103,7 +103,7 @@ def _shift(
     if _slides(p):
         across = np.eye(3) - np.outer(p.axis, p.axis)
         d = across @ d
-    elif p.face != q.face and p.kind in ("hole", "slot"):
+    elif p.face != q.face and p.kind in ("hole", "slot", "face"):
         cov = cov + SHEET_MM**2 * np.outer(p.axis, p.axis)
     size = float(np.linalg.norm(d))
     way = d / size if size > 0 else np.array([1.0, 0, 0])

@@ -32,13 +32,15 @@ class Known(Frozen):
     def of(cls, entry: Mapping[str, Any]) -> "Known":
         return cls(
             str(entry["kind"]),
-            float(entry["diameter_mm"]),
+            float("nan") if entry["diameter_mm"] is None else float(entry["diameter_mm"]),
             np.array(entry["at_mm"], float),
             np.array(entry["axis"], float),
         )
 
     def like(self, f: Feature) -> bool:
-        return f.kind == self.kind and abs(f.diameter - self.diameter) < SMALL + 2 * f.u_diameter
+        """One of its kind and size, where it has one."""
+        off = abs(f.diameter - self.diameter)
+        return f.kind == self.kind and (not np.isfinite(self.diameter) or off < SMALL + 2 * f.u_diameter)
 
 
 def registered(known: Sequence[Known], features: Features) -> Array:

@@ -9,7 +9,7 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import unit
-from barerail.records import CHASSIS, FLOOR, Array, CleanScan, Features, Frozen
+from barerail.records import CHASSIS, FLOOR, Array, CleanScan, Feature, Features, Frozen
 
 FLOOR_WORD = "floor"
 BETWEEN = ".."
@@ -18,6 +18,7 @@ MOVED = 5.0
 AROUND = 15.0
 """Radius in mm of the surface that a picked point is read from."""
 FEWEST = 6
+TWO_FACED = ("hole", "slot", "face")
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +29,13 @@ class Place(Frozen):
     point: Array
     cov: Array
     feature: int = -1
+
+
+def face_near(f: Feature, at: Array) -> Array:
+    """The point (3,) of a feature; of one seen on both faces of a sheet, that of the face nearer to `at`."""
+    if f.kind not in TWO_FACED or len(f.ends) != 2:
+        return f.point
+    return f.ends[int(np.argmin(np.linalg.norm(f.ends - at, axis=1)))]
 
 
 def parts_of(place: str) -> tuple[str, ...]:
@@ -78,17 +86,18 @@ class Finder:
         if entry["kind"] == "rail":
             return self._station(name, at)
         rows = [i for i, f in enumerate(self.features.found) if f.kind == entry["kind"]]
-        away = {i: float(np.linalg.norm(self.features.found[i].point - at)) for i in rows}
+        away = {i: float(np.linalg.norm(face_near(self.features.found[i], at) - at)) for i in rows}
         best = min(away, key=lambda i: away[i], default=-1)
         if best < 0 or away[best] > MOVED:
             raise DataError(f"datum: {name} isn't seen at its place any more; nothing else is taken")
-        return self.at_feature(name, best)
+        return self.at_feature(name, best, at)
 
-    def at_feature(self, words: str, index: int) -> Place:
+    def at_feature(self, words: str, index: int, at: Array | None = None) -> Place:
+        """The place of a feature; of one seen on both faces of a sheet that on the face nearest to `at` (3,)."""
         f = self.features.found[index]
         if not np.all(np.isfinite(f.cov)):
             raise DataError(f"datum: {words} can't carry a datum, its place isn't known in every direction")
-        return Place(words, f.point, f.cov, index)
+        return Place(words, f.point if at is None else face_near(f, at), f.cov, index)
 
     def at_pick(self, words: str, at: Array) -> Place:
         """The feature whose circle the pick lies in, else the surface below it."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import transform, unit
-from barerail.geometry.mirror import Mirror, pairs_of
+from barerail.geometry.mirror import KINDS, Mirror, pairs_of
 from barerail.geometry.tube_pair import TubePair
 from barerail.records import Array, CleanScan, Datum, Features, Frozen, Influence, Note, Progress
 from barerail.settings import DatumSettings
@@ -152,6 +152,9 @@ def _origin(settings: DatumSettings, finder: Finder) -> tuple[int, ...]:
     rows = tuple(finder.of(part).feature for part in parts_of(settings.origin))
     if len(rows) > 2 or min(rows) < 0 or len(set(rows)) < len(rows):
         raise UsageError(f"[datum] origin = {settings.origin!r}: give one feature's name, or A..B for two of them")
+    for kind in (finder.features.found[i].kind for i in rows):
+        if kind not in KINDS:
+            raise UsageError(f"[datum] origin = {settings.origin!r}: a {kind} can't be it; take {', '.join(KINDS)}")
     return rows
 
 

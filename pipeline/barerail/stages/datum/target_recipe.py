@@ -11,7 +11,7 @@ from barerail.geometry.mirror import KINDS
 from barerail.records import Array, CleanScan, Feature, Features
 
 from .pattern import Known, registered
-from .places import FLOOR_WORD, Finder, Place
+from .places import FLOOR_WORD, Finder, Place, face_near
 from .posing import Target
 from .section import Section
 
@@ -42,7 +42,7 @@ def recipe_of(
 def entry(f: Feature, frame: Array) -> dict[str, Any]:
     return {
         "kind": f.kind,
-        "diameter_mm": round(f.diameter, 3),
+        "diameter_mm": round(f.diameter, 3) if np.isfinite(f.diameter) else None,
         "at_mm": np.round(transform(frame, f.point), 4).tolist(),
         "axis": np.round(direction(frame, f.axis), 6).tolist(),
     }
@@ -61,7 +61,8 @@ def _target(t: Target, frame: Array, features: Features) -> dict[str, Any]:
 
 def _place(p: Place, frame: Array, features: Features) -> dict[str, Any]:
     if p.feature >= 0:
-        return {"words": p.words, **entry(features.found[p.feature], frame)}
+        at = np.round(transform(frame, p.point), 4).tolist()
+        return {"words": p.words, **entry(features.found[p.feature], frame), "at_mm": at}
     kind = FLOOR_WORD if p.words == FLOOR_WORD else "surface"
     return {"words": p.words, "kind": kind, "at_mm": np.round(transform(frame, p.point), 4).tolist()}
 
@@ -94,9 +95,9 @@ def _again(place: Mapping[str, Any], frame: Array, finder: Finder) -> Place:
     at = np.array(place["at_mm"], float)
     if place["kind"] == "surface":
         return finder.surface(str(place["words"]), transform(invert(frame), at))
-    known = Known.of(place)
+    known, there = Known.of(place), transform(invert(frame), at)
     away = {
-        i: float(np.linalg.norm(transform(frame, f.point) - at))
+        i: float(np.linalg.norm(face_near(f, there) - there))
         for i, f in enumerate(finder.features.found)
         if known.like(f)
     }
@@ -106,4 +107,4 @@ def _again(place: Mapping[str, Any], frame: Array, finder: Finder) -> Place:
             f"datum: {place['words']}, which the recipe rests on, isn't seen; nothing else is taken: scan it, or set "
             "the datum by places that this scan shows"
         )
-    return finder.at_feature(str(place["words"]), best)
+    return finder.at_feature(str(place["words"]), best, there)

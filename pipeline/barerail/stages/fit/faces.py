@@ -13,6 +13,8 @@ from barerail.stages.fit.cloud import Cloud
 
 LEAST_CM2, MOST_CM2, LONGEST_MM = 6.0, 400.0, 300.0
 """What counts as a mounting face, not a washer's seat or a side of the frame (judgement)."""
+BEYOND_MM = 120.0
+"""How far beyond a rail's last station its sides may still go on: stations end before the rail does (judgement)."""
 TURNED = 0.9
 """Cosine to the face's normal under which a point is of its wall, or of what it is welded to, not of its back."""
 DEEP = 3.0
@@ -20,8 +22,8 @@ DEEP = 3.0
 OPEN = 0.4
 """Length of border whose wall wasn't seen, as a share of the face's width, from which its middle isn't known
 (judgement)."""
-BACK, LEVEL_MM = 0.95, 1.0
-"""Cosine from which two faces are those of one sheet, and how far off a face the end of its hole may lie."""
+BACK, SHEET_MM = 0.95, 12.0
+"""Cosine from which two faces are those of one sheet, and how thick that may be (judgement)."""
 CARRIED = ("hole", "slot", "stud")
 
 
@@ -35,33 +37,36 @@ def mounting_faces(
     """
     built = {i for f in found for i in f.members}
     holders = [f for i, f in enumerate(found) if f.kind in CARRIED and f.plane >= 0 and i not in built]
-    fit_for = [_sized(p) and not any(_on_rail(p, r) for r in rails) for p in planes]
-    pairs = {frozenset({f.plane, *_behind(f, planes)}) for f in holders}
-    sheets = sorted(sorted(one) for one in pairs if not any(one < other for other in pairs))
-    made = [_sheet([_face(cloud, planes[k], k) for k in sheet if fit_for[k]]) for sheet in sheets]
-    open_ended = sum(f is None and any(fit_for[k] for k in sheet) for f, sheet in zip(made, sheets))
-    told = Note("fit", "flats that carry a hole left out as mounting faces: border not seen", open_ended)
-    return [f for f in made if f is not None], (told,) if open_ended else ()
+    fair = [k for k, p in enumerate(planes) if _sized(p) and not any(_on_rail(p, r) for r in rails)]
+    made: dict[int, Feature | None] = {}
+    sheets: list[list[int]] = []
+    for k in sorted({f.plane for f in holders}.intersection(fair)):
+        if k not in made:
+            sheets.append([k, *_behind(planes[k], [j for j in fair if j not in made], planes)])
+            made |= {j: _face(cloud, planes[j], j) for j in sheets[-1]}
+    out = [f for sheet in sheets if (f := _one([made[k] for k in sheet])) is not None]
+    told = Note("fit", "flats that carry a hole left out as mounting faces: border not seen", len(sheets) - len(out))
+    return out, (told,) if told.count else ()
 
 
-def _behind(hole: Feature, planes: Sequence[Plane]) -> list[int]:
-    """The other face of the sheet, where a hole was seen on both: the largest that looks the other way there."""
-    front = planes[hole.plane]
-    for end in hole.ends:
-        for k, p in enumerate(planes):
-            local = p.axes @ (end - p.centre)
-            beside = np.abs(local[:2]) < np.array(p.extent) / 2
-            if p.normal @ front.normal < -BACK and abs(local[2]) < LEVEL_MM and beside.all():
-                return [k]
-    return []
+def _behind(front: Plane, others: Sequence[int], planes: Sequence[Plane]) -> list[int]:
+    """The other face of a sheet: of those that look the other way close behind, the one whose middle lies nearest."""
+    aside: dict[int, float] = {}
+    for k in others:
+        x, y, height = front.axes @ (planes[k].centre - front.centre)
+        off = float(np.hypot(x, y))
+        behind = planes[k].normal @ front.normal < -BACK and -SHEET_MM < height < 0
+        if behind and off < min(*front.extent, *planes[k].extent) / 2:
+            aside[k] = off
+    return [min(aside, key=lambda k: aside[k])] if aside else []
 
 
-def _sheet(faces: Sequence[Feature | None]) -> Feature | None:
-    """One feature of a sheet's face or faces; where both are bounded, the ends are their middles."""
+def _one(faces: Sequence[Feature | None]) -> Feature | None:
+    """One feature of a sheet's face or faces; of two both middles are its ends, and its U the larger one."""
     sound = [f for f in faces if f is not None]
     if len(sound) < 2:
         return sound[0] if sound else None
-    return replace(sound[0], ends=np.array([f.point for f in sound]))
+    return replace(sound[0], cov=max((f.cov for f in sound), key=np.trace), ends=np.array([f.point for f in sound]))
 
 
 def _sized(plane: Plane) -> bool:
@@ -76,7 +81,7 @@ def _on_rail(plane: Plane, rail: Rail) -> bool:
     square = np.abs(near.axes[1:] @ plane.normal) > 0.98
     beside = np.abs(np.abs(across) - half) < 3.0
     within = (np.abs(across) < half + 3.0) | ~np.isfinite(half)
-    return bool(abs(along) < LONGEST_MM and (square & (beside | ~np.isfinite(half))).any() and within.all())
+    return bool(abs(along) < BEYOND_MM and (square & (beside | ~np.isfinite(half))).any() and within.all())
 
 
 def _face(cloud: Cloud, plane: Plane, k: int) -> Feature | None:
