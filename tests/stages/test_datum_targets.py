@@ -261,6 +261,16 @@ def test_influence_is_what_moving_a_feature_does() -> None:
             assert change == pytest.approx(part.matrix @ axis, abs=2e-5)
 
 
+def test_named_places_go_along_where_the_scan_is_read_in_another_scale() -> None:
+    clean, features, truth = case(2, noise=0.05)
+    settings = DatumSettings(**WAY_321, primary=PRIMARY, tertiary=TERTIARY, **hints(truth))
+    unit, names = clean.scan.mm_per_unit, named(features)
+    then = {n: {**p, "at_scan_mm": (np.array(p["at_scan_mm"]) / 1.01).tolist(), "mm_per_scan_unit": unit / 1.01}
+            for n, p in names["named"].items()}  # fmt: skip
+    again, first = (datum(clean, features, settings, n) for n in ({"named": then}, names))
+    assert again.car_from_scan == pytest.approx(first.car_from_scan, abs=1e-9)
+
+
 def as_shelf(features: Features, index: int, up: np.ndarray) -> Features:
     """The same with one hole taken for a mounting face seen on both sides of 4 mm sheet, the far one first."""
     f = features.found[index]

@@ -19,7 +19,8 @@ Places = dict[str, dict[str, Any]]
 
 
 def places_of(folder: Path, names: Sequence[str], pinned: Mapping[str, Mapping[str, Any]]) -> tuple[Places, list[Note]]:
-    """Kind and place in the scan (mm) of each name: as `pinned` when it was first used, else as points.json has it now.
+    """Kind, place in the scan (mm) and unit it was read in, of each name: as `pinned` at first use, else as points.json
+    has it now.
 
     Notes where points.json has since given a pinned name to something else. UsageError for a name that neither knows.
     """
@@ -36,6 +37,7 @@ def _now(folder: Path) -> Places:
     try:
         datum = json.loads((folder / "datum.json").read_text("utf-8"))
         points = json.loads((folder / "points.json").read_text("utf-8"))["points"]
+        unit = float(datum["mm_per_scan_unit"])
         scan_from_car = invert(np.array(datum["car_from_scan"], float))
     except (OSError, ValueError, KeyError, TypeError):
         return {}
@@ -43,6 +45,7 @@ def _now(folder: Path) -> Places:
         p["name"]: {
             "kind": p["kind"],
             "at_scan_mm": np.round(transform(scan_from_car, [p["x_mm"], p["y_mm"], p["z_mm"]]), 4).tolist(),
+            "mm_per_scan_unit": unit,
         }
         for p in points
         if p["state"] == "measured"
@@ -58,7 +61,8 @@ def _lost(name: str, now: Mapping[str, Any], pinned: Mapping[str, Any]) -> str:
 
 
 def _moved(name: str, pin: Mapping[str, Any], now: Places) -> list[Note]:
-    at = np.array(pin["at_scan_mm"])
+    unit = next((p["mm_per_scan_unit"] for p in now.values()), 1.0)
+    at = np.array(pin["at_scan_mm"]) * (unit / pin.get("mm_per_scan_unit", unit))
     if not now or (name in now and np.linalg.norm(np.array(now[name]["at_scan_mm"]) - at) < SAME):
         return []
     called = [n for n, p in now.items() if p["kind"] == pin["kind"] and np.linalg.norm(p["at_scan_mm"] - at) < SAME]

@@ -65,7 +65,8 @@ def _number(text: str) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class Finder:
-    """Turns what the user wrote into places. named: by name, `kind` and `at_scan_mm`, as the points stage had them."""
+    """Turns what the user wrote into places. named: by name, `kind` and `at_scan_mm`, as the points stage had them, and
+    `mm_per_scan_unit`, what the file was read in then: where it is read in another unit or scale, places go along."""
 
     clean: CleanScan
     features: Features
@@ -82,7 +83,8 @@ class Finder:
             hint = f"did you mean {', '.join(near)}?" if near else "names stand in points.csv, after barerail points"
             raise UsageError(f"[datum]: no point is named {name}; {hint}")
         entry = self.named[name]
-        at = np.array(entry["at_scan_mm"], float)
+        unit = self.clean.scan.mm_per_unit
+        at = np.array(entry["at_scan_mm"], float) * (unit / entry.get("mm_per_scan_unit", unit))
         if entry["kind"] == "rail":
             return self._station(name, at)
         rows = [i for i, f in enumerate(self.features.found) if f.kind == entry["kind"]]
