@@ -1,4 +1,4 @@
-"""Left against right: what each pair differs, the largest first, and what stands on one side only."""
+"""Left against right: what each pair differs, what is above U first, and what stands on one side only."""
 
 from collections.abc import Iterable
 
@@ -17,8 +17,8 @@ def apart(pair: Pair) -> float:
 
 
 def by_size(pairs: Iterable[Pair]) -> list[Pair]:
-    """Pairs, the largest difference first."""
-    return sorted(pairs, key=lambda p: (-apart(p), p.left))
+    """Pairs, those that differ by more than U first, of each the largest difference first."""
+    return sorted(pairs, key=lambda p: (verdict(p) == WITHIN, -apart(p), p.left))
 
 
 def verdict(pair: Pair) -> str:
