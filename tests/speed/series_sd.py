@@ -137,7 +137,7 @@ def main() -> None:
             lead, known, varied = led(seed, fitted)
             one = partial(scanned, seed=seed, fitted=fitted, lead=lead, varied=varied)
             found = list(pool.map(one, range(1, asked.cars + 1)))
-            print("\n".join(f for f in found if isinstance(f, str)), end="")
+            print("".join(f"{f}\n" for f in found if isinstance(f, str)), end="")
             cars, _ = alike([f for f in found if isinstance(f, Car)], automatic=True)
             rows += judged(cars, seed, known, varied)
             print(f"seed {seed}: {len(cars)} cars, {len(known)} points, varied: {', '.join(varied)}", flush=True)
