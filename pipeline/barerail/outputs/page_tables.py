@@ -95,7 +95,7 @@ def _point_row(index: int, p: MountPoint) -> Row:
 
 
 def pair_rows(points: MountPoints) -> list[Row]:
-    """One row a pair, the largest difference first; flagged where a difference is larger than its U."""
+    """One row a pair, those above U first, and flagged."""
     rows = []
     for pair in by_size(points.pairs):
         told = (with_u(d, u, "") for d, u in zip(pair.difference, expanded(pair.cov)))

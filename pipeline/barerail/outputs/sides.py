@@ -39,7 +39,7 @@ def sides_words(points: MountPoints) -> str:
 
 
 def pairs_table(points: MountPoints) -> str:
-    """One row a left/right pair, the largest difference first: right mirrored less left, each with U."""
+    """One row a left/right pair, those above U first: right mirrored less left, each with U."""
     if not points.pairs:
         return "no left/right pairs were found"
     head = ("left", "right", "apart mm", "dx mm", "U", "dy mm", "U", "dz mm", "U", "")

@@ -54,7 +54,7 @@ def points_csv(points: MountPoints, datum: Datum, style: Style = PLAIN) -> bytes
 
 
 def pairs_csv(points: MountPoints, datum: Datum) -> bytes:
-    """Left/right pairs, the largest difference first: right mirrored less left, mm, each with U (k = 2)."""
+    """Left/right pairs, those above U first: right mirrored less left, mm, each with U (k = 2)."""
     alone = ", ".join(one_line(p.name) for p in one_sided(points))
     lines = header_lines("left/right pairs", datum, columns=DIFFERENCE, one_sided=alone or "none")
     return csv_table(lines, PAIR_COLUMNS, map(_pair_row, by_size(points.pairs)), PLAIN)
