@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from points_case import FORE, LEFT, UP, a_datum, chassis, feature, mirrored, scanned
 
-from barerail.errors import DataError
+from barerail.errors import DataError, UsageError
 from barerail.outputs.table import points_csv, points_json
 from barerail.outputs.view import View, scaled, seen
 from barerail.records import BentTube, Feature, MountPoints, TubeBend, Wanted
@@ -110,3 +110,40 @@ def test_a_bent_tube_is_told_by_names_and_turns_and_scales_with_the_points() -> 
     assert inch.bent[0].bends[0].radius == pytest.approx(114.0 / 25.4)
     assert inch.bent[0].centreline * 25.4 == pytest.approx(tube.centreline * [-1, -1, 1])
     assert b'"bent_tubes"' in points_json(turned, car) and tube.names[0].encode() in points_json(made, a_datum())
+
+
+def as_earlier(p: MountPoints) -> list[Wanted]:
+    return [Wanted(i, q.name, q.kind, tuple(q.position), tubes=q.tubes) for i, q in enumerate(p.points)]
+
+
+def test_a_name_given_to_one_tube_leaves_its_nodes_their_names() -> None:
+    first = labelled(frame())
+    main = next(q for q in first.points if q.kind == "tube" and q.side == "L" and q.diameter == 50)
+    again = labelled(frame(), [Wanted(1, "main-L", "tube", tuple(main.position))], as_earlier(first))
+    assert sorted(nodes(again).values()) == sorted(nodes(first).values())
+    assert not any("not seen here: tube-node" in n.text for n in again.notes)
+
+
+def test_a_tube_renamed_in_its_own_row_alone_is_told() -> None:
+    first = labelled(frame())
+    tube = next(q.name for q in first.points if q.kind == "tube" and q.side == "L")
+    wanted = [replace(w, name="rail-tube-L") if w.name == tube else w for w in as_earlier(first)]
+    with pytest.raises(UsageError, match=f"of the tube {tube}, which is no tube of the file"):
+        labelled(frame(), wanted)
+
+
+def test_a_second_name_for_a_node_known_by_its_tubes_is_missing_and_says_so() -> None:
+    first = labelled([f for f in frame() if f.kind != "tube-node"] + [n for n in frame() if n.kind == "tube-node"][:1])
+    (node,) = [q for q in first.points if q.kind == "tube-node"]
+    twice = [*as_earlier(first), Wanted(99, f"second-{node.side}", "tube-node", tuple(node.position))]
+    one = [f for f in frame() if f.kind != "tube-node"] + [n for n in frame() if n.kind == "tube-node"][:1]
+    (lost,) = [q for q in labelled(one, twice).points if q.state == "missing"]
+    assert lost.name == f"second-{node.side}" and node.name in lost.note
+
+
+def test_a_tube_seen_further_at_one_end_is_the_same_tube_with_the_same_nodes() -> None:
+    before = labelled(frame()).points
+    moved = [
+        replace(q, position=q.position + 30 * q.axis) if q.kind == "tube" and q.length > 800 else q for q in before
+    ]
+    assert [(i, i) for i in range(len(before))] == matched(before, moved, 25.0)

@@ -8,7 +8,7 @@ from tube_case import tube
 
 from barerail.errors import DataError
 from barerail.geometry.line import closest
-from barerail.records import BentTube, Features
+from barerail.records import BentTube, Features, TubeBend
 from barerail.scene import SceneCase, Simulated, make
 from barerail.settings import CleanSettings, FitSettings
 from barerail.stages.clean import clean
@@ -75,6 +75,17 @@ def test_pieces_of_one_bent_tube_have_no_node_and_three_tubes_have_one_a_pair() 
     assert sorted(n.members for n in tube_nodes(found, ())) == [(0, 1), (0, 2), (1, 2)]
     one = BentTube((0, 2), (), np.zeros((2, 3)))
     assert sorted(n.members for n in tube_nodes(found, (one,))) == [(0, 1), (1, 2)]
+
+
+@pytest.mark.parametrize(("height", "nodes"), [(-200.0, 1), (40.0, 0), (15.0, 0)])
+def test_no_node_where_the_straight_axis_runs_on_beside_a_bend(height: float, nodes: int) -> None:
+    """A 38 mm leg up to (114, 0, 0) that turns there about the origin with 114 mm; a brace across it at a height."""
+    leg, other = tube([114, -200, 0], Y, d=38.0, length=400.0), tube([-200, 114, 0], X, d=38.0, length=400.0)
+    turn = np.linspace(0, np.pi / 2, 31)
+    arc = 114 * np.column_stack([np.cos(turn), np.sin(turn), np.zeros(31)])
+    bent = BentTube((0, 1), (TubeBend((0, 1), 114.0, 0.2, 90.0, arc, 500, 0.1),), arc)
+    found = [leg, other, tube([200, height, 0], X, d=30.0, length=300.0)]
+    assert sum(0 in n.members for n in tube_nodes(found, (bent,))) == nodes
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
 from barerail.asked import CompareSettings
-from barerail.geometry.matching import assign, links, tree
+from barerail.geometry.matching import Links, assign, links, tree
 from barerail.records import KINDS, Array, Frozen, MountPoint, Shift
 
 from .budget import PoseBudget
@@ -37,11 +37,23 @@ def matched(before: Sequence[MountPoint], after: Sequence[MountPoint], reach: fl
 def _by_place(before: Sequence[MountPoint], after: Sequence[MountPoint], reach: float) -> list[tuple[int, int]]:
     kind = [np.array([KINDS.index(p.kind) for p in points]) for points in (before, after)]
     place = [np.array([p.position for p in points]) for points in (before, after)]
-    near = links(tree(place[0], kind[0]), tree(place[1], kind[1]), reach)
+    slid = max((p.length for p in (*before, *after) if p.kind == "tube" and np.isfinite(p.length)), default=0.0)
+    near = links(tree(place[0], kind[0]), tree(place[1], kind[1]), reach + slid)
+    keep = [k for k, (i, j) in enumerate(zip(near.a, near.b)) if _beside(before[i], after[j], reach)]
+    near = Links(near.a[keep], near.b[keep])
     distance = np.array([np.linalg.norm(_off(before[i], after[j])) for i, j in zip(near.a, near.b)])
     chosen = assign(near, distance / reach, (len(before), len(after)), unmatched=1.0)
     pairs = zip(near.a[chosen].tolist(), near.b[chosen].tolist())
     return [(i, j) for i, j in pairs if not (before[i].tubes and after[j].tubes)]
+
+
+def _beside(a: MountPoint, b: MountPoint, reach: float) -> bool:
+    """Whether b lies within `reach` mm of a; of two tubes, that of their lines, where they run beside each other."""
+    d = b.position - a.position
+    if a.kind != "tube":
+        return bool(np.linalg.norm(d) <= reach)
+    apart = abs(float(a.axis @ d)) - np.nansum([a.length, b.length]) / 2
+    return bool(np.linalg.norm(_off(a, b)) <= reach and apart <= reach)
 
 
 def _off(a: MountPoint, b: MountPoint) -> Array:

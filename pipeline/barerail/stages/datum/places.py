@@ -97,6 +97,8 @@ class Finder:
     def at_feature(self, words: str, index: int, at: Array | None = None) -> Place:
         """The place of a feature; of one seen on both faces of a sheet that on the face nearest to `at` (3,)."""
         f = self.features.found[index]
+        if f.kind == "tube-node":
+            raise UsageError(f"[datum]: {words} is a tube-node, and many may stand at one place: take another kind")
         if not np.all(np.isfinite(f.cov)):
             raise DataError(f"datum: {words} can't carry a datum, its place isn't known in every direction")
         return Place(words, f.point if at is None else face_near(f, at), f.cov, index)

@@ -25,6 +25,8 @@ OFF_AXIS = 0.25
 """How far apart the axes of both pieces may pass, in radii (judgement)."""
 TIGHTEST = 1.0
 """Least bend radius in tube diameters: a sharper one is a mitre (judgement; benders' usual least is 1.5)."""
+WIDEST = 15.0
+"""Largest bend radius in tube diameters that is looked for (judgement)."""
 SEEN = 0.7
 """Share of an arc's length that has to show its surface (judgement)."""
 OVAL = 0.02
@@ -51,7 +53,7 @@ def _bend(cloud: Cloud, found: Sequence[Feature], rows: tuple[int, int], noise: 
     if ring is None or not _is_seen(cloud, corner, ring) or ring.rms > max(cloud.roughest(1.45), OVAL * size):
         return None
     u = _u_radius(ring, lines_of(a, b), spread(a, b), noise)
-    if ring.radius < TIGHTEST * size or ring.radius - 4 * u < size / 2:
+    if not (ring.radius >= TIGHTEST * size and ring.radius - 4 * u >= size / 2):
         return None
     arc = corner.arc(ring.radius, max(2, round(corner.turn / ARC_STEP)) + 1)
     return TubeBend(rows, ring.radius, u, float(np.degrees(corner.turn)), arc, len(ring.points), ring.rms)
@@ -65,7 +67,7 @@ def _facing(a: Feature, b: Feature) -> Corner | None:
         return None
     corner = corner_of(lines_of(a, b))
     angle = np.degrees(corner.turn)
-    near = corner.gap < OFF_AXIS * size / 2 and _clear(corner, a, b) > -size
+    near = corner.gap < OFF_AXIS * size / 2 and -size < _clear(corner, a, b) < corner.back(WIDEST * size)
     return corner if near and LEAST_DEG < angle < MOST_DEG else None
 
 
@@ -77,13 +79,14 @@ def _clear(corner: Corner, a: Feature, b: Feature) -> float:
 def _start(cloud: Cloud, corner: Corner, size: float, clear: float) -> float | None:
     """The bend radius, of many tried, whose centreline has the most thinned surface about it; None where none has."""
     tangent = np.tan(corner.turn / 2)
-    most = (clear + size) / tangent
+    most = min((clear + size) / tangent, WIDEST * size)
     if most < TIGHTEST * size:
         return None
     tried = np.geomspace(TIGHTEST * size, most, max(2, int(np.log(most / (TIGHTEST * size)) / 0.06) + 1))
     reach = most * tangent + size
     rows = cloud.tree.query_ball_point(corner.at, reach, return_sorted=True)
     points = corner.local(cloud.surface.points[rows])
+    points = points[np.abs(points[:, 2]) < size]
     band = band_of(cloud.surface, size / 2)
     count = [(np.abs(corner.off(points, r) - size / 2) < band).sum() for r in tried]
     return float(tried[int(np.argmax(count))])

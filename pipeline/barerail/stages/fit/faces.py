@@ -24,6 +24,9 @@ OPEN = 0.4
 (judgement)."""
 BACK, SHEET_MM = 0.95, 12.0
 """Cosine from which two faces are those of one sheet, and how thick that may be (judgement)."""
+EDGE = 6**-0.5
+"""Standard uncertainty of a face's middle, cells: each of two edges is known to a cell either way (rectangular, JCGM
+100:2008, 4.3.7), and the middle is half-way."""
 CARRIED = ("hole", "slot", "stud")
 
 
@@ -33,7 +36,7 @@ def mounting_faces(
     """A `face` for each bounded flat that carries something and is no side of a rail: its centroid, holes included;
     both faces of a sheet are one.
 
-    Its own centroid is uncertain by the border: half a spacing each way, and what of the border wasn't seen.
+    Its own centroid is uncertain by the border: EDGE, and what of the border wasn't seen.
     """
     built = {i for f in found for i in f.members}
     holders = [f for i, f in enumerate(found) if f.kind in CARRIED and f.plane >= 0 and i not in built]
@@ -50,15 +53,15 @@ def mounting_faces(
 
 
 def _behind(front: Plane, others: Sequence[int], planes: Sequence[Plane]) -> list[int]:
-    """The other face of a sheet: of those that look the other way close behind, the one whose middle lies nearest."""
-    aside: dict[int, float] = {}
+    """The other face of a sheet: of those that look the other way close behind, the nearest."""
+    deep: dict[int, float] = {}
     for k in others:
         x, y, height = front.axes @ (planes[k].centre - front.centre)
         off = float(np.hypot(x, y))
         behind = planes[k].normal @ front.normal < -BACK and -SHEET_MM < height < 0
         if behind and off < min(*front.extent, *planes[k].extent) / 2:
-            aside[k] = off
-    return [min(aside, key=lambda k: aside[k])] if aside else []
+            deep[k] = -float(height)
+    return [min(deep, key=lambda k: deep[k])] if deep else []
 
 
 def _one(faces: Sequence[Feature | None]) -> Feature | None:
@@ -94,7 +97,7 @@ def _face(cloud: Cloud, plane: Plane, k: int) -> Feature | None:
     if bare * len(edge) * cell > OPEN * min(plane.extent):
         return None
     middle = (np.argwhere(cells) + 0.5).mean(axis=0) * cell + low
-    aside = np.hypot(cloud.clean.spacing_mm / 2, bare * max(plane.extent) / 4)
+    aside = np.hypot(cell * EDGE, bare * max(plane.extent) / 4)
     lever = np.array([1.0, middle[1], -middle[0]])
     normal = plane.normal
     turn = np.array([-plane.axes[1], plane.axes[0]])

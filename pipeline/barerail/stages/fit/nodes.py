@@ -26,10 +26,23 @@ def tube_nodes(found: Sequence[Feature], bent: Sequence[BentTube]) -> list[Featu
     detail: gap_mm, u_gap_mm (standard uncertainty) and angle_deg of the centrelines.
     """
     one = [set(b.tubes) for b in bent]
+    arcs = [(i, o.arc) for b in bent for o in b.bends for i in o.between]
     long = [i for i, f in enumerate(found) if f.kind == "tube" and f.length > SHORT * f.diameter]
     tubes = sorted(long, key=lambda i: (-found[i].length, i))
     pairs = [(i, j) for i, j in combinations(tubes, 2) if not any({i, j} <= pieces for pieces in one)]
-    return [n for i, j in pairs if (n := _node(found[i], found[j], (i, j))) is not None]
+    return [n for i, j in pairs if (n := _node(found[i], found[j], (i, j))) and not _on_bend(n, (i, j), found, arcs)]
+
+
+def _on_bend(node: Feature, rows: tuple[int, int], found: Sequence[Feature], arcs: Sequence[tuple[int, Array]]) -> bool:
+    """Whether a node lies beyond where the bend of one of its tubes begins: the straight axis isn't the tube there."""
+    for i, arc in arcs:
+        if i in rows:
+            f = found[i]
+            start = min((arc[0], arc[-1]), key=lambda at: float(np.linalg.norm(np.cross(at - f.point, f.axis))))
+            begins = float((start - f.point) @ f.axis)
+            if float((node.point - f.point) @ f.axis) * np.sign(begins) > abs(begins):
+                return True
+    return False
 
 
 def _node(a: Feature, b: Feature, rows: tuple[int, int]) -> Feature | None:

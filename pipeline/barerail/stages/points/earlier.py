@@ -33,7 +33,8 @@ def taken_over(
     if not left:
         return TakenOver({}, ())
     names, seen = _by_place([w for w in left if not w.tubes], placed, given)
-    of_tubes = nodes_named([w for w in left if w.tubes], placed, {**given, **names}, FITS_MM)
+    as_before = _by_place([w for w in earlier if w.kind == "tube"], placed, {})[0]
+    of_tubes = nodes_named([w for w in left if w.tubes], placed, {**given, **names, **as_before}, FITS_MM)
     free = {row: name for row, name in of_tubes.items() if row not in given}
     names, seen = {**names, **free}, seen | set(of_tubes.values())
     known = {w.name for w in earlier} | spoken

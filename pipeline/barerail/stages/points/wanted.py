@@ -59,8 +59,15 @@ def give(wanted: Sequence[Wanted], placed: Placed, partner: dict[int, int], sett
     check(wanted)
     if not wanted:
         return Given({}, {}, ())
-    told = {w.name for w in wanted}
+    told = {w.name for w in wanted if w.kind == "tube"}
     of_tubes = [w for w in wanted if w.tubes and told.issuperset(w.tubes)]
+    for w in wanted:
+        if told.intersection(w.tubes) and not told.issuperset(w.tubes):
+            lost = next(t for t in w.tubes if t not in told)
+            raise UsageError(
+                f"names file, row {w.row}: {w.name} is of the tube {lost}, which is no tube of the file; where you "
+                "renamed that tube, rename it in tube_a and tube_b too"
+            )
     return _Giving([w for w in wanted if w not in of_tubes], of_tubes, placed, settings).result(partner)
 
 
@@ -106,6 +113,8 @@ class _Giving:
         nodes = self._nodes(names)
         lost = [w for w in self.of_tubes if w.name not in nodes.values()]
         missing |= {w: f"no tube-node of {' and '.join(w.tubes)} within {w.reach_mm:g} mm" for w in lost}
+        taken = {name: nodes[j] for j, name in names.items() if j in nodes}
+        missing |= {w: f"the node there is {taken[w.name]}, by its tubes" for w in self.wanted if w.name in taken}
         names |= nodes
         partners = self._for_partners(names, partner)
         notes = (
