@@ -8,6 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from barerail.asked import RoomSettings
 from barerail.errors import DataError
+from barerail.geometry.covariance import MESH_OFF
 from barerail.geometry.frames import direction, rigid, skew, transform
 from barerail.geometry.neighbours import rows_of, touching
 from barerail.geometry.solid import Solid
@@ -23,9 +24,6 @@ MOST_TRIED = 400
 """Most points of one place that are looked at closely: the nearest as scanned."""
 DISC = 0.5
 """How far the surface goes on from a point, in spacings: half the side of a square that holds one."""
-MESH_OFF = 0.6
-"""Half of what the surface of a fused mesh is off by, in spacings, in 95 % of gaps on simulated scans: thin sheet and
-tabs stand proud by a voxel and more, since frames of the other side push them out."""
 GAMMA = 0.9027, 0.6129
 """Mean and standard deviation of a Weibull distribution of shape 3/2, in its scale: gamma(5/3), and the root of
 gamma(7/3) - gamma(5/3)^2."""

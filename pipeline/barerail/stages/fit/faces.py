@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, binary_erosion, binary_fill_holes
 from scipy.spatial import cKDTree
 
+from barerail.geometry.covariance import MESH_OFF
 from barerail.records import Array, Feature, Index, Note, Plane, Rail
 from barerail.stages.fit.cloud import Cloud
 
@@ -36,7 +37,7 @@ def mounting_faces(
     """A `face` for each bounded flat that carries something and is no side of a rail: its centroid, holes included;
     both faces of a sheet are one.
 
-    Its own centroid is uncertain by the border: EDGE, and what of the border wasn't seen.
+    Its own centroid is uncertain by the border: EDGE, and what of the border wasn't seen; a mesh's stands proud.
     """
     built = {i for f in found for i in f.members}
     holders = [f for i, f in enumerate(found) if f.kind in CARRIED and f.plane >= 0 and i not in built]
@@ -97,17 +98,18 @@ def _face(cloud: Cloud, plane: Plane, k: int) -> Feature | None:
     if bare * len(edge) * cell > OPEN * min(plane.extent):
         return None
     middle = (np.argwhere(cells) + 0.5).mean(axis=0) * cell + low
-    aside = np.hypot(cell * EDGE, bare * max(plane.extent) / 4)
+    proud = MESH_OFF * cloud.voxel_mm
+    aside = np.hypot(np.hypot(cell * EDGE, bare * max(plane.extent) / 4), proud)
     lever = np.array([1.0, middle[1], -middle[0]])
-    normal = plane.normal
+    out = np.outer(plane.normal, plane.normal)
     turn = np.array([-plane.axes[1], plane.axes[0]])
     return Feature(
         kind="face",
         point=plane.centre + middle @ plane.axes[:2],
-        axis=normal,
+        axis=plane.normal,
         diameter=float("nan"),
         length=float("nan"),
-        cov=aside**2 * (np.eye(3) - np.outer(normal, normal)) + lever @ plane.cov @ lever * np.outer(normal, normal),
+        cov=aside**2 * (np.eye(3) - out) + (lever @ plane.cov @ lever + proud**2) * out,
         cov_axis=turn.T @ plane.cov[1:, 1:] @ turn,
         u_diameter=float("nan"),
         u_length=float("nan"),
