@@ -115,15 +115,16 @@ def show(outcome: "Outcome", until: str) -> None:
 
 
 def _results(records: Any, until: str) -> list[str]:
-    from barerail.outputs import built_words, checks, datum_words, groups, sides, words
+    from barerail.outputs import built_words, checks, datum_words, groups, joints, sides, words
+
+    def points() -> str:
+        found = joints.at_joints(records["points"])
+        told = (tell(found) for tell in (words.points_table, sides.sides_words, groups.groups_words))
+        return "\n\n".join(filter(None, told))
 
     made: dict[str, Callable[[], str]] = {
         "datum": lambda: datum_words.datum_words(records["datum"]),
-        "points": lambda: "\n\n".join(
-            filter(
-                None, (tell(records["points"]) for tell in (words.points_table, sides.sides_words, groups.groups_words))
-            )
-        ),
+        "points": points,
         "constructions": lambda: built_words.built_words(records["constructions"]),
         "straightness": lambda: words.straightness_words(records["straightness"]),
         "check": lambda: checks.check_words(records["check"]),

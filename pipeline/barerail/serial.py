@@ -11,14 +11,14 @@ import numpy as np
 
 from barerail.at_once import Work
 from barerail.errors import DataError, UsageError
-from barerail.records import Array, Car, Note, Series
+from barerail.records import FACED, Array, Car, Note, Series
 from barerail.settings import DatumSettings, SeriesSettings
 from barerail.store import tables
 from barerail.working import Order
 
 REACH_MM = 15.0
 """How far an automatic name's point may lie from the first car's: as for a names file."""
-EXTENDED, FACED = ("rail", "tube"), ("hole", "slot", "stud", "face")
+EXTENDED = ("rail", "tube")
 """Kinds whose point moves with what was seen of them."""
 
 

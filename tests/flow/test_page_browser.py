@@ -145,6 +145,21 @@ def test_names_given_by_clicking_make_a_file_that_the_points_stage_takes(browser
     assert browser.errors == []
 
 
+def test_a_node_named_by_clicking_brings_its_tubes_by_the_names_they_have_then(browser, file):
+    browser.open(file, 1280, 900, READY)
+    points = labelled().points
+    node = next(i for i, p in enumerate(points) if p.kind == "tube-node")
+    tube = next(i for i, p in enumerate(points) if p.name == points[node].tubes[0])
+    name_it(browser, node, "joint")
+    name_it(browser, tube, "cross")
+    wanted = {w.name: w for w in parse(browser.run("namesFile()").encode(), "names.csv").wanted}
+    assert wanted["joint-L"].tubes == ("cross", points[node].tubes[1])
+    assert {w.name: w.kind for w in wanted.values()} == {"joint-L": "tube-node", "cross": "tube", "rail L": "rail"}
+    for _ in range(2):
+        browser.run("document.querySelector('#naming [data-do=undo]').click()")
+    assert browser.errors == []
+
+
 def test_names_and_undo_stay_when_the_page_is_opened_again(browser, file):
     points = labelled().points
     left = next(i for i, p in enumerate(points) if p.side == "L" and p.partner)

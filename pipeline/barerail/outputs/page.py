@@ -14,6 +14,7 @@ from barerail.outputs.checks import NOT_CHECKED, check_words, scale_words
 from barerail.outputs.datum_words import datum_words
 from barerail.outputs.empty import empty_by_mirror
 from barerail.outputs.header import header_fields
+from barerail.outputs.joints import at_joints
 from barerail.outputs.page_checks import hand_checks
 from barerail.outputs.page_gaps import gap_spots, gap_traces
 from barerail.outputs.page_scan import packed, shown
@@ -54,6 +55,7 @@ def report_html(
 
     The scan is thinned to settings.page_triangles, whole around the features; numbers come from the records alone.
     """
+    found, points = points, at_joints(points)
     kinds = Counter(p.kind for p in points.points)
     drawn = view_data(clean, features, datum, points, settings)
     empties = empty_by_mirror(clean, features, datum)
@@ -73,7 +75,7 @@ def report_html(
         measured=check_words(check) if check.rows else "",
         axes=axes_words(datum),
         datum=datum_words(datum),
-        facts=facts(clean, datum, points, straightness),
+        facts=facts(clean, datum, found, straightness),
         assumptions=assumptions(clean, datum),
         unseen=unseen_faces(features, datum),
         empties=empty_words(empties, features, datum, points.points),

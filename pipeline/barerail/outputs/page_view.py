@@ -8,7 +8,7 @@ import numpy as np
 from barerail.geometry.frames import transform
 from barerail.geometry.tube_pair import frame_rails
 from barerail.outputs.words import expanded, fixed, one_line, rounded_up
-from barerail.records import Array, Datum, Features, MountPoint, MountPoints, Pair
+from barerail.records import FACED, Array, Datum, Features, MountPoint, MountPoints, Pair
 
 MARKS = {
     "hole": ("circle", "#1668c7"),
@@ -69,6 +69,7 @@ def point_cards(points: MountPoints, middle: Array) -> list[dict[str, Any]]:
             "kind": p.kind,
             "side": p.side,
             "partner": one_line(p.partner),
+            "tubes": [one_line(name) for name in p.tubes],
             "at": p.position.round(3).tolist() if np.isfinite(p.position).all() else None,
             "size": float(np.nanmax([p.diameter, p.length, 10.0]).round(1)),
             "from": looked_at_from(p, middle),
@@ -83,7 +84,7 @@ def looked_at_from(p: MountPoint, middle: Array) -> list[float]:
     outward = (p.position - middle) * [0.2, 1.0, 1.0]
     outward = np.nan_to_num(outward / max(float(np.linalg.norm(outward)), 1e-9))
     axis = np.nan_to_num(p.axis)
-    faces = p.kind in ("hole", "slot", "stud", "face") and axis.any()
+    faces = p.kind in FACED and axis.any()
     away: Array = axis + 0.35 * outward + np.array([0.25, 0.0, 0.15]) if faces else outward + np.array([0.4, 0.0, 0.0])
     return away.round(3).tolist()
 

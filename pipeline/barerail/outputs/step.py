@@ -13,7 +13,7 @@ from barerail.outputs.header import header_fields, states
 from barerail.outputs.shapes import axis_ends, circles, datum_planes, located, slot_corners
 from barerail.outputs.step_solids import hole_faces, rail_solid
 from barerail.outputs.words import axes_words, one_line
-from barerail.records import Array, Datum, Features, MountPoint, MountPoints
+from barerail.records import TWO_FACED, Array, Datum, Features, MountPoint, MountPoints
 
 if TYPE_CHECKING:
     from OCP.gp import gp_Ax2, gp_Pnt
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 BALL_MM = 4.0
 ROD_MM = 2.0
-FLAT = ("hole", "slot", "face")
 HEADER_STRING = 250
 """Most characters of a header string, a little under the 256 of ISO 10303-21."""
 
@@ -55,7 +54,7 @@ def _shapes(p: MountPoint, outline: Array | None) -> "list[TopoDS_Shape]":
     at = _point(p.position)
     shapes = [BRepBuilderAPI_MakeVertex(at).Vertex(), BRepPrimAPI_MakeSphere(at, BALL_MM / 2).Solid()]
     ends = axis_ends(p)
-    if ends is not None and p.kind not in FLAT:
+    if ends is not None and p.kind not in TWO_FACED:
         length = float(np.linalg.norm(ends[1] - ends[0]))
         shapes.append(BRepPrimAPI_MakeCylinder(_placed(ends[0], p.axis), ROD_MM / 2, length).Solid())
     shapes += [

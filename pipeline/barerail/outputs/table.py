@@ -11,7 +11,18 @@ from barerail.outputs.fits import fits
 from barerail.outputs.header import header_fields, header_lines, states
 from barerail.outputs.sides import apart, by_size, one_sided, verdict
 from barerail.outputs.words import AXES, GIVEN_U, MEANING, expanded, one_line, quantity
-from barerail.records import Array, Bay, BentTube, Datum, MountPoint, MountPoints, Pair, StationPair, Straightness
+from barerail.records import (
+    TWO_FACED,
+    Array,
+    Bay,
+    BentTube,
+    Datum,
+    MountPoint,
+    MountPoints,
+    Pair,
+    StationPair,
+    Straightness,
+)
 
 COLUMNS = {
     **dict.fromkeys(("name", "kind", "side", "partner"), TEXT),
@@ -162,7 +173,7 @@ def _point(p: MountPoint, style: Style) -> dict[str, Any]:
         "ends_mm": _places(p.ends, style),
         "detail": {style.name(key): float(f"{value:.9g}") for key, value in p.detail.items()},
     }
-    if p.kind in ("hole", "slot", "face"):
+    if p.kind in TWO_FACED:
         more["faces"] = _faces(p, style)
     if p.kind in ("hole", "bolt-axis"):
         mm = MM_PER[style.unit]

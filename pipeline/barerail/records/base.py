@@ -14,6 +14,10 @@ Progress = Callable[[float], None]
 CHASSIS, SPECK, FLOOR, STAND, CLUTTER = 0, 1, 2, 3, 4
 LABELS = ("chassis", "speck", "floor", "stand", "clutter")
 KINDS = ("hole", "slot", "stud", "bolt-axis", "sleeve", "tube", "tube-node", "rail", "face")
+TWO_FACED = ("hole", "slot", "face")
+"""Kinds that may be seen on both faces of a sheet: which one leads is told by axes, not by the scan."""
+FACED = (*TWO_FACED, "stud")
+"""Kinds that look away from a face."""
 CONSTRUCTED = ("point", "axis")
 """Kinds of points that are no feature of the scan: built from others, or typed in."""
 

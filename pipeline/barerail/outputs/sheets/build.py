@@ -5,6 +5,7 @@ import numpy as np
 from barerail import __version__
 from barerail.outputs.datum_words import datum_words
 from barerail.outputs.in_axes import forward, points_forward
+from barerail.outputs.joints import at_joints
 from barerail.outputs.page_scan import shown
 from barerail.outputs.page_tables import Row, bay_rows, measure_rows, pair_rows, point_rows
 from barerail.outputs.sheets.closeups import closeup_papers
@@ -51,7 +52,7 @@ def sheets(
 
     Views are orthographic, to a scale of ISO 5455; U is k = 2; the stamp UNCONFIRMED stands in every title block.
     """
-    size = SIZES[settings.paper]
+    size, points = SIZES[settings.paper], at_joints(points)
     views = drawn(clean, datum, points, size)
     papers = [*views, *_tables(points, straightness, size), *closeup_papers(clean, datum, points.points, size)]
     words = {look.name: look.words for look in LOOKS}

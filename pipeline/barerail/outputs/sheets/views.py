@@ -10,7 +10,7 @@ from barerail.outputs.page_view import MARKS
 from barerail.outputs.sheets.paper import FONT_WIDTH, Disc, Label, Mark, Paper, Raster, Stroke
 from barerail.outputs.splat import View, splat
 from barerail.outputs.words import one_line
-from barerail.records import Array, MountPoint
+from barerail.records import FACED, Array, MountPoint
 
 SCALES = (1, 2, 5, 10, 20, 50, 100)
 """Reductions, ISO 5455."""
@@ -49,7 +49,7 @@ def shown_in(look: Look, p: MountPoint) -> bool:
     """Whether a point's name belongs into this view: the one its axis looks at, the top for what has no one side."""
     if not np.isfinite(p.position).all():
         return False
-    if p.kind not in ("hole", "slot", "stud", "face") or not np.any(p.axis):
+    if p.kind not in FACED or not np.any(p.axis):
         return look.name == "top"
     return look is max(LOOKS, key=lambda one: float(one.axes[2] @ p.axis))
 

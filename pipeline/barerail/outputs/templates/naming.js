@@ -124,9 +124,16 @@
     return /[",;]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
   };
 
+  /** The points named, and the tubes of nodes among them: many nodes stand at one place, and only these tell which. */
   function csv() {
-    const rows = [...given].map(([i, name]) => [cell(name), point(i).kind, ...point(i).at.map((v) => vector.fixed(v, 3))].join());
-    return [...naming.header.map((line) => `# ${line}`), "name,kind,x_mm,y_mm,z_mm", ...rows, ""].join("\n");
+    const called = (name) => given.get(view.points.findIndex((p) => p.name === name)) ?? name;
+    const told = new Map(given);
+    const tubes = [...given].flatMap(([i]) => point(i).tubes).map((name) => [view.points.findIndex((p) => p.name === name), called(name)]);
+    tubes.filter(([i]) => i >= 0).forEach(([i, name]) => told.set(i, name));
+    const nodes = [...told].some(([i]) => point(i).tubes.length);
+    const of = (i) => (nodes ? [0, 1].map((k) => cell(called(point(i).tubes[k] ?? ""))) : []);
+    const rows = [...told].map(([i, name]) => [cell(name), point(i).kind, ...point(i).at.map((v) => vector.fixed(v, 3)), ...of(i)].join());
+    return [...naming.header.map((line) => `# ${line}`), `name,kind,x_mm,y_mm,z_mm${nodes ? ",tube_a,tube_b" : ""}`, ...rows, ""].join("\n");
   }
 
   function download() {

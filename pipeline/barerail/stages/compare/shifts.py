@@ -9,7 +9,7 @@ from scipy.stats import chi2
 
 from barerail.asked import CompareSettings
 from barerail.geometry.matching import Links, assign, links, tree
-from barerail.records import KINDS, Array, Frozen, MountPoint, Shift
+from barerail.records import KINDS, TWO_FACED, Array, Frozen, MountPoint, Shift
 
 from .budget import PoseBudget
 
@@ -115,7 +115,7 @@ def _shift(
     if _slides(p):
         across = np.eye(3) - np.outer(p.axis, p.axis)
         d = across @ d
-    elif p.face != q.face and p.kind in ("hole", "slot", "face"):
+    elif p.face != q.face and p.kind in TWO_FACED:
         cov = cov + SHEET_MM**2 * np.outer(p.axis, p.axis)
     size = float(np.linalg.norm(d))
     way = d / size if size > 0 else np.array([1.0, 0, 0])

@@ -9,7 +9,7 @@ import numpy as np
 
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import unit
-from barerail.records import CHASSIS, FLOOR, Array, CleanScan, Feature, Features, Frozen
+from barerail.records import CHASSIS, FLOOR, TWO_FACED, Array, CleanScan, Feature, Features, Frozen
 
 FLOOR_WORD = "floor"
 BETWEEN = ".."
@@ -18,7 +18,6 @@ MOVED = 5.0
 AROUND = 15.0
 """Radius in mm of the surface that a picked point is read from."""
 FEWEST = 6
-TWO_FACED = ("hole", "slot", "face")
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,15 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.geometry.frames import direction, transform
-from barerail.records import KINDS, Array, Datum, MountPoint, Wanted
+from barerail.records import FACED, KINDS, Array, Datum, MountPoint, Wanted
 from barerail.settings import PointsSettings
 from barerail.stages.points.budget import Budget
 from barerail.stages.points.names import Unit
 from barerail.stages.points.pairs import MIRROR, Partners
-from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, Placed, leading
+from barerail.stages.points.place import LINES, SIDELESS, Placed, leading
 
 FACES = (("fore", "aft"), ("left", "right"), ("up", "down"))
-FACED = (*TWO_FACED, "stud")
 ALONG_CAR = np.cos(np.radians(30.0))
 
 Words = NDArray[np.str_]

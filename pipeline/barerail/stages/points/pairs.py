@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.geometry.matching import Links, ambiguous, assign, gap, runner_up
-from barerail.records import Array, Index
+from barerail.records import TWO_FACED, Array, Index
 from barerail.settings import PointsSettings
 from barerail.stages.points.nodes import node_partners
-from barerail.stages.points.place import LINES, SIDELESS, TWO_FACED, Placed, nearby, separation
+from barerail.stages.points.place import LINES, SIDELESS, Placed, nearby, separation
 
 MIRROR = np.array([1.0, -1.0, 1.0])
 CENTRE_MM = 1.0

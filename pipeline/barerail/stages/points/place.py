@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 from barerail.geometry.frames import direction, transform
 from barerail.geometry.matching import Links, links, tree
 from barerail.geometry.tube_pair import frame_rails
-from barerail.records import KINDS, Array, Datum, Feature, Features, Index, Rail
+from barerail.records import KINDS, TWO_FACED, Array, Datum, Feature, Features, Index, Rail
 from barerail.stages.points.stations import Section, sections
 
 LINES = ("tube", "rail")
 SIDELESS = ("bolt-axis", "sleeve", *LINES)
-TWO_FACED = ("hole", "slot", "face")
 BUILT_ON_HOLES = ("bolt-axis", "sleeve")
 EVEN = 0.98
 UNSEEN_MM = 1000.0

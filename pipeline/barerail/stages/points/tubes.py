@@ -14,12 +14,12 @@ def remarks_on_tubes(placed: Placed, features: Features, names: Mapping[int, str
     """Row of Placed and what its note says: what a tube goes on into, and how close the tubes of a node pass."""
     row = {int(k): i for i, k in enumerate(placed.found)}
     for bend in (b for tube in features.bent for b in tube.bends):
-        size = f"{bend.radius:.1f} mm radius (U {_up(2 * bend.u_radius, 10)} mm), {bend.angle_deg:.0f} degrees"
+        size = f"{bend.radius:.1f} mm radius (U {_up(2 * bend.u_radius, 10):.1f} mm), {bend.angle_deg:.0f} degrees"
         for one, other in (bend.between, bend.between[::-1]):
             yield row[one], f"goes on through a bend of {size}, into {names[row[other]]}"
     for i, tubes in tubes_of(placed).items():
         d = placed.source[i].detail
-        gap = f"{d['gap_mm']:.2f} mm (U {_up(2 * d['u_gap_mm'], 100)} mm) apart, at {d['angle_deg']:.0f} degrees"
+        gap = f"{d['gap_mm']:.2f} mm (U {_up(2 * d['u_gap_mm'], 100):.2f} mm) apart, at {d['angle_deg']:.0f} degrees"
         yield i, f"centrelines of {' and '.join(names[t] for t in tubes)} pass {gap}"
 
 
