@@ -120,6 +120,32 @@ def test_channels_give_all_but_the_gauge() -> None:
     assert (s.measures["gauge_width_mm"].U or 0) > 50 and "never seen" in s.measures["gauge_width_mm"].reason
 
 
+def test_what_an_unseen_side_leaves_open_is_in_u() -> None:
+    """Middles that are read 30 mm too far out on both sides: diamond, at that width, is that much off; the twist is so
+    only where the sections don't roll with the frame."""
+    features = replace(features_of(KICKED, bent(twist=0.8, diamond=4.0), some_pose(1)), noise=QUIET)
+    rails = (channel(features.rails[0], 0), channel(features.rails[1], 1))
+    s, whole = (straightness(f, car(), KNOWN) for f in (replace(features, rails=rails), features))
+    assert abs(s.gauge_width_mm - whole.gauge_width_mm) == pytest.approx(60.0, abs=0.1)
+    assert value(s, "twist_deg") == pytest.approx(value(whole, "twist_deg"), abs=1e-6)
+    assert (s.measures["twist_deg"].U or 9) < 0.01
+    off = abs(value(s, "diamond_mm") - value(whole, "diamond_mm"))
+    assert 0.2 < off < (s.measures["diamond_mm"].U or 0) < 6 * off
+    stiff = tuple(replace(r, stations=tuple(_unrolled(c, k) for c in r.stations)) for r, k in zip(rails, (30, -30)))
+    odd = straightness(replace(features, rails=stiff), car(), KNOWN)
+    off = abs(value(odd, "twist_deg") - value(whole, "twist_deg"))
+    assert 0.02 < off < (odd.measures["twist_deg"].U or 0) < 6 * off
+    assert odd.measures["twist_deg_per_m"].U / odd.measures["twist_deg"].U == pytest.approx(
+        value(odd, "twist_deg_per_m") / value(odd, "twist_deg")
+    )
+
+
+def _unrolled(s: Station, out: float) -> Station:
+    """The station with its section upright, its middle read `out` mm off, level."""
+    level, up = some_pose(1)[:3, 1], some_pose(1)[:3, 2]
+    return replace(s, axes=np.array([s.axes[0], level, up]), centre=s.centre + out * (level - s.axes[1]))
+
+
 def test_tubes_show_no_roll() -> None:
     features = features_of(LEVEL, twisted(0.3, -1500, 1500), some_pose(1))
     tubes = tuple(replace(r, section="tube") for r in features.rails)

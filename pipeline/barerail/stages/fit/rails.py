@@ -15,6 +15,8 @@ from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.sections import FACES, Segment, segments_of
 
 ALIKE, APART_MM, CROSS_MM = np.cos(np.radians(30)), 200.0, 1000.0
+SAME_MM = 3.0
+"""How far a width that is seen may differ from the chain's, for the other width to be the chain's, too (judgement)."""
 UNSEEN_MM = 50.0
 """Standard uncertainty of what the seen faces leave open, mm."""
 
@@ -56,6 +58,8 @@ def _completed(size: tuple[float, float], usual: Array) -> tuple[float, float]:
     if np.isnan(size).sum() != 1:
         return size
     seen = int(np.isnan(size[0]))
+    if np.abs(usual - size[seen]).min() > SAME_MM:
+        return size
     other = float(usual[1 - int(np.argmin(np.abs(usual - size[seen])))])
     return (size[0], other) if seen == 0 else (other, size[1])
 
@@ -145,13 +149,14 @@ def _assembled(segment: Segment, centre: Array, x: Array, cov: Array, seen: list
             extra[m] = UNSEEN_MM**2 if np.isnan(known) else 0.5**2
             extra[3 + m] = UNSEEN_MM**2
         size.append(float(width))
-    to[2, 4] = 1.0
+    # The middle lies along the section as it is rolled here, not as the segment's faces lie on the mean.
+    to[0, 4], to[1, 4], to[2, 4] = -value[1], value[0], 1.0
     roll = float(x[4])
     turned = segment.axes.copy()
     turned[1] = segment.axes[1] + roll * segment.axes[2]
     turned[1] /= np.linalg.norm(turned[1])
     turned[2] = np.cross(turned[0], turned[1])
-    at = centre + value[0] * segment.axes[1] + value[1] * segment.axes[2]
+    at = centre + value @ turned[1:]
     flags = (seen[0], seen[1], seen[2], seen[3])
     return Station(at, turned, (size[0], size[1]), to @ cov @ to.T + np.diag(extra), flags, n, rms)
 

@@ -23,6 +23,7 @@ from .modes import (
     sag_difference,
     sidesway,
     twist,
+    with_open_side,
 )
 from .sits import sits
 from .stations import pairs_at, sides_of, unused
@@ -83,6 +84,7 @@ def straightness(
         "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise, stood / stretch.gauge),
     }
     measures |= ends(stretch, _reference(settings), features.noise, stood)
+    measures = with_open_side(measures, stretch, left, right)
     return Straightness(
         measures=measures,
         from_x_mm=stretch.span[0],

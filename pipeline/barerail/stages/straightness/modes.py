@@ -1,5 +1,6 @@
 """How a frame is bent: twist, sidesway, diamond and the rest, each a measure with its uncertainty."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,8 @@ from .stations import Side
 
 NO_DRAWING = "both rails alike: needs a drawing or a scan from before to compare with"
 FEWEST_PAIRS = 4
+AT_GAUGE = ("diamond", "mash", "twist_rear", "twist_front")
+"""How the names of measures begin that change with the gauge width."""
 BUILD_MM, BUILT = 0.3, 4.0
 """How far, one standard deviation, a left and a right feature of a true frame lie from the same x, before the pairs say
 it themselves, and how many pairs that counts as (judgement)."""
@@ -93,6 +96,23 @@ def gauge_width(s: Stretch, left: Side, right: Side, noise: NoiseModel) -> Measu
     slow = drift(s, noise, even, -even, grown(noise, s.gauge))
     known = measure(s.gauge, float(np.hypot(np.sqrt(var), unseen)), slow, "mm")
     return replace(known, reason=reason)
+
+
+def with_open_side(measures: Mapping[str, Measure], s: Stretch, left: Side, right: Side) -> dict[str, Measure]:
+    """The measures with what an unseen side leaves open of the rails' middles in U.
+
+    Diamond and mash count at the gauge width. A middle known too far out lies on the same line across the frame as long
+    as its section rolls with the frame: the twist is off by what it doesn't.
+    """
+    share = float(np.hypot(left.open[1], right.open[1])) / s.gauge
+    more = {name: share * abs(m.value or 0.0) for name, m in measures.items() if name.startswith(AT_GAUGE)}
+    angle = measures["twist_deg"].value or 0.0
+    rolls = [measures[f"rail_roll_{side}_deg"] for side in ("left", "right")]
+    apart = [float(np.hypot((m.value or 0.0) - angle, (m.U or 0.0) / 2)) for m in rolls]
+    more["twist_deg"] = float(np.hypot(left.open[1] * apart[0], right.open[1] * apart[1])) / s.gauge
+    more["twist_deg_per_m"] = more["twist_deg"] * 1000 / float(np.ptp(s.x))
+    known = {name: m for name, m in measures.items() if name in more and m.value is not None and m.U is not None}
+    return {**measures, **{n: replace(m, U=float(np.hypot(m.U or 0.0, 2 * more[n]))) for n, m in known.items()}}
 
 
 def centreline(s: Stretch) -> Trend:
