@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "stages"))
 
 from datum_case import GAUGE, KICKED, features_of, some_pose
 
-from barerail.geometry.frames import invert, transform
+from barerail.geometry.frames import invert
 from barerail.records import Datum, NoiseModel
 from barerail.scene import SceneCase, make
 from barerail.scene.chassis import design
@@ -33,6 +33,7 @@ from barerail.settings import FitSettings, Settings, StraightnessSettings
 from barerail.stages.clean import clean
 from barerail.stages.fit import fit
 from barerail.stages.straightness import straightness
+from barerail.stages.straightness.modes import Stretch, centreline
 
 LOW, HIGH = -900.0, 2100.0
 DRIFT_MM, STATION_MM, HOLE_MM, BUILD_MM = 0.08, 0.03, 0.03, 0.2
@@ -93,9 +94,7 @@ def scanned(seed: int, drift: float):
     low, high = made.truth["x_range"]
     paths = [np.array(f["path_true"]) for f in made.truth["features"] if f["kind"] == "rail"]
     truth = straightness(replace(features, rails=tuple(_on_path(r, paths) for r in features.rails)), car, KNOWN)
-    left, right = (_read(transform(car.car_from_scan, p), x) for p in _left_first(paths, car))
-    share = (2 * x - x.min() - x.max()) / np.ptp(x)
-    swing = np.polyfit(share, (left[:, 0] + right[:, 0]) / 2, 2)[1]
+    swing = float(centreline(Stretch.of(truth.stations)).value[1])
     # A bowed frame seen in part: its mid-line there is not the car's.
     yawed = 2 * swing / np.ptp(x) * result.gauge_width_mm
     expected = {n: truth.measures[n].value for n in ("twist_deg", "sidesway_mm", "sag_left_less_right_mm")}
@@ -120,19 +119,9 @@ def _on_path(rail, paths):
     return replace(rail, stations=tuple(replace(s, centre=foot(s.centre)) for s in rail.stations))
 
 
-def _left_first(paths, car):
-    return sorted(paths, key=lambda p: -transform(car.car_from_scan, p)[:, 1].mean())
-
-
 def _middle(x, low, high):
     """Half of the share of the rails at which the stations' middle lies: there mash reads as a diamond."""
     return (x.min() + x.max() - low - high) / (high - low) / 2
-
-
-def _read(path, x):
-    """y and z (n, 2) of a centreline at x."""
-    order = np.argsort(path[:, 0])
-    return np.column_stack([np.interp(x, path[order, 0], path[order, k]) for k in (1, 2)])
 
 
 def _noisy(features, rng):
