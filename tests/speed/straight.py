@@ -34,6 +34,7 @@ from barerail.stages.clean import clean
 from barerail.stages.fit import fit
 from barerail.stages.straightness import straightness
 from barerail.stages.straightness.modes import Stretch, centreline
+from barerail.stages.straightness.stations import pairs_at, sides_of
 
 LOW, HIGH = -900.0, 2100.0
 DRIFT_MM, STATION_MM, HOLE_MM, BUILD_MM = 0.08, 0.03, 0.03, 0.2
@@ -90,11 +91,11 @@ def scanned(seed: int, drift: float):
     result = straightness(features, car, KNOWN)
     if result.measures["twist_deg"].value is None:
         return None
-    x = np.array([s.x for s in result.stations if s.used])
-    low, high = made.truth["x_range"]
+    x, (low, high) = np.array([result.from_x_mm, result.to_x_mm]), made.truth["x_range"]
     paths = [np.array(f["path_true"]) for f in made.truth["features"] if f["kind"] == "rail"]
-    truth = straightness(replace(features, rails=tuple(_on_path(r, paths) for r in features.rails)), car, KNOWN)
-    swing = float(centreline(Stretch.of(truth.stations)).value[1])
+    true = replace(features, rails=tuple(_on_path(r, paths) for r in features.rails))
+    truth = straightness(true, car, KNOWN)
+    swing = float(centreline(Stretch.of(pairs_at(*sides_of(true.rails, car), true.noise))).value[1])
     # A bowed frame seen in part: its mid-line there is not the car's.
     yawed = 2 * swing / np.ptp(x) * result.gauge_width_mm
     expected = {n: truth.measures[n].value for n in ("twist_deg", "sidesway_mm", "sag_left_less_right_mm")}

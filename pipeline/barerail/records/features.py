@@ -100,7 +100,10 @@ class Station(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Rail(Frozen):
-    """A box, channel or tube rail as a chain of stations in order. `dropped` stations had too little surface."""
+    """A box, channel or tube rail as a chain of stations in order, whose axes are named alike all along.
+
+    dropped: how many stations had too little surface, or weren't the rail's own.
+    """
 
     section: str
     stations: tuple[Station, ...]

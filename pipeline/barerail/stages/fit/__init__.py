@@ -62,7 +62,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     found, notes = found + flats, notes + left_out
     dropped = sum(r.dropped for r in rails)
     if dropped:
-        notes += (Note("fit", "rail stations dropped: too little of two faces seen", dropped),)
+        why = "too little of two faces seen, or another section beside the rail's line"
+        notes += (Note("fit", f"rail stations dropped: {why}", dropped),)
     if not side_by_side(rails):
         long, said = tube_rails(round_only, starts, noise, settings)
         if long and not side_by_side(rails, 0.5 * max(map(reach, long))):

@@ -34,9 +34,9 @@ class Bore:
 
     cover: share of directions in which the rim closes; gap: the widest lot of them where it doesn't, deg. rim_share,
     wall_share: points next to the rim and down the wall against what the face's density promises. standing: the same
-    for what stands up round it. closed_behind: the sheet's other face goes on behind it. brim: how much of the face
-    there is further out, 4 to 8 mm from the rim. edge (4,): standard uncertainty of x, y, radius and height that fusing
-    adds, mm; 0 in a cloud.
+    for what stands up round it. closed_behind: the sheet's other face goes on behind it. floor: z down to which the
+    wall goes before the sheet's other face begins. brim: how much of the face there is further out, 4 to 8 mm from the
+    rim. edge (4,): standard uncertainty of x, y, radius and height that fusing adds, mm; 0 in a cloud.
     """
 
     face: Face
@@ -49,6 +49,7 @@ class Bore:
     wall_share: float
     standing: float
     closed_behind: bool
+    floor: float
     brim: float
     edge: Array
 
@@ -213,6 +214,7 @@ def _judged(face: Face, rim: Rim, around: _Around, spacing: float, edge: Array) 
         wall_share=float(rim.n_wall / (density * 2 * np.pi * r * max(-around.floor - 0.5, 0.5))),
         standing=around.standing(rim.mean, density),
         closed_behind=around.whole,
+        floor=around.floor,
         brim=float(further / density),
         edge=edge,
     )

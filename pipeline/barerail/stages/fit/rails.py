@@ -17,6 +17,9 @@ from barerail.stages.fit.sections import FACES, Segment, segments_of
 ALIKE, APART_MM, CROSS_MM = np.cos(np.radians(30)), 200.0, 1000.0
 SAME_MM = 3.0
 """How far a width that is seen may differ from the chain's, for the other width to be the chain's, too (judgement)."""
+UNLIKE = 1.4
+"""By what factor a width must differ from the chain's for a station beside the line to be another thing's (judgement).
+"""
 UNSEEN_MM = 50.0
 """Standard uncertainty of what the seen faces leave open, mm."""
 
@@ -32,6 +35,7 @@ def rails_of(
 
 def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rail:
     stations, dropped = [], 0
+    chain = [s.named_as(chain[0]) for s in chain]
     for segment in _same_section(chain):
         low, high = segment.span
         half = min(settings.station_step_mm / 2, 50.0)
@@ -42,7 +46,8 @@ def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rai
             dropped += station is None
             stations += [station] if station is not None else []
     kind = "channel" if sum(s.channel for s in chain) * 2 > len(chain) else "box"
-    return Rail(kind, tuple(_in_order(stations)), dropped)
+    own = _own(_in_order(stations))
+    return Rail(kind, tuple(own), dropped + len(stations) - len(own))
 
 
 def _same_section(chain: list[Segment]) -> list[Segment]:
@@ -72,6 +77,25 @@ def _in_order(stations: list[Station]) -> list[Station]:
     way = np.linalg.eigh(d.T @ d)[1][:, 2]
     way *= np.copysign(1.0, way[np.argmax(np.abs(way))])
     return [stations[i] for i in np.argsort(d @ way, kind="stable")]
+
+
+def _own(stations: list[Station]) -> list[Station]:
+    """Those in order without what stands beside the line: of another section, over half of it off both neighbours'."""
+    sizes = np.array([np.sort(s.size) for s in stations]).reshape(-1, 2)
+    whole = ~np.isnan(sizes).any(axis=1)
+    if whole.sum() < 3:
+        return stations
+    factor = np.exp(np.abs(np.log(sizes / np.median(sizes[whole], axis=0))).max(axis=1))
+    next_to = [[stations[k] for k in (i - 1, i + 1) if 0 <= k < len(stations)] for i in range(len(stations))]
+    off = np.array([min(_off_line(s, n) for n in near) for s, near in zip(stations, next_to)])
+    foreign = whole & (factor > UNLIKE) & (off > sizes[:, 1] / 2)
+    return [s for s, out in zip(stations, foreign) if not out]
+
+
+def _off_line(s: Station, other: Station) -> float:
+    """How far off the line of another station s lies, mm."""
+    d = s.centre - other.centre
+    return float(np.linalg.norm(d - (d @ other.axes[0]) * other.axes[0]))
 
 
 def _station(segment: Segment, at: float, half: float, noise: NoiseModel, least: int = 40) -> Station | None:

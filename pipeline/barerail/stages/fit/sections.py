@@ -1,7 +1,7 @@
 """Sections: straight lengths of box or channel, from the edges along which flat faces meet square."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -15,8 +15,13 @@ LEAST_MM = 130.0
 """Shortest edge that counts, mm."""
 SECTION_MM = (18.0, 300.0)
 CORNER_MM = 25.0
+QUARTERS = np.array([[1, 0], [0, 1], [-1, 0], [0, -1]])
+ORDER = ((0, 1, 2, 3), (2, 3, 1, 0), (1, 0, 3, 2), (3, 2, 0, 1))
+"""b (1, 2) after so many quarter turns, in the old b and c, and which of FACES then come first."""
 FACES = ((1, 1.0), (1, -1.0), (2, 1.0), (2, -1.0))
 """Row of Segment.axes and sign of the faces +b, -b, +c, -c."""
+LEVEL_MM = 2.0
+"""How far apart two faces of one side may lie where they meet, mm (judgement)."""
 SAME_WAY = np.cos(np.radians(3.0))
 
 
@@ -51,6 +56,17 @@ class Segment:
     def ends(self) -> Array:
         """Middle of the section at both ends (2, 3)."""
         return np.array([self.origin + s * self.axes[0] for s in self.span])
+
+    def named_as(self, other: "Segment") -> "Segment":
+        """The same with axes that run as another's do: turned end for end, and by quarters about `along`."""
+        if self.axes[0] @ other.axes[0] < 0:
+            faces = tuple(self.faces[k] for k in (0, 1, 3, 2))
+            span = -self.span[1], -self.span[0]
+            return replace(self, axes=self.axes * [[-1], [1], [-1]], faces=faces, span=span).named_as(other)
+        turn = max(range(4), key=lambda k: float(QUARTERS[k] @ self.axes[1:] @ other.axes[1]))
+        axes = np.vstack([self.axes[0], np.roll(QUARTERS, -turn, axis=0)[:2] @ self.axes[1:]])
+        size = self.size if turn % 2 == 0 else (self.size[1], self.size[0])
+        return replace(self, axes=axes, faces=tuple(self.faces[k] for k in ORDER[turn]), size=size)
 
 
 def segments_of(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], face_cm2: float) -> list[Segment]:
@@ -138,13 +154,23 @@ def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]
 
 
 def _outermost(planes: tuple[Plane, ...], group: list[int], way: Array) -> list[int]:
-    """The faces that look one way and lie furthest out that way, small ones aside."""
+    """The faces that look one way and lie furthest out that way, small ones aside: the lead, and what carries it on."""
     facing = [i for i in group if planes[i].normal @ way > 0.95]
     if not facing:
         return []
     most = max(planes[i].area_mm2 for i in facing)
-    lead = max((i for i in facing if planes[i].area_mm2 > 0.25 * most), key=lambda i: float(planes[i].centre @ way))
-    return [i for i in facing if abs(planes[lead].normal @ (planes[i].centre - planes[lead].centre)) < 2.0]
+    chosen = [max((i for i in facing if planes[i].area_mm2 > 0.25 * most), key=lambda i: float(planes[i].centre @ way))]
+    for one in chosen:
+        chosen += [i for i in facing if i not in chosen and _carries_on(planes[one], planes[i])]
+    return sorted(chosen)
+
+
+def _carries_on(one: Plane, other: Plane) -> bool:
+    """Whether two faces lie in one plane where they meet: the pieces of a bowed rail's side do, a doubler doesn't."""
+    d = other.centre - one.centre
+    far = float(np.linalg.norm(d))
+    meet = one.centre + d * (0.5 + (one.extent[0] - other.extent[0]) / max(4 * far, 1e-9))
+    return bool(abs(one.normal @ (meet - one.centre) - other.normal @ (meet - other.centre)) < LEVEL_MM)
 
 
 def _without_insides(planes: tuple[Plane, ...], chosen: list[list[int]], axes: Array) -> list[list[int]]:

@@ -9,7 +9,7 @@ from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.stages.fit.bores import WALL_DEPTH, Bore
+from barerail.stages.fit.bores import Bore
 from barerail.stages.fit.cloud import Cloud
 
 LEAST_GAIN = 25.0
@@ -45,8 +45,8 @@ def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, clo
         return None
     if rim.n_wall * np.log(max(bore.rim.wall_rms / max(rim.wall_rms, 1e-9), 1.0)) < LEAST_GAIN / 2:
         return None
-    wall = local[_down_the_wall(local, rim.mean, cloud.sigma)][:, :2]
-    if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), 0.4, 0.6):
+    wall = local[_down_the_wall(local, rim.mean, cloud.sigma, bore.floor)][:, :2]
+    if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), bore.floor, 0.4, 0.6):
         return None
     x, y, size, _ = bore.edge
     return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, size]) ** 2)
@@ -57,7 +57,7 @@ def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, c
     r, spacing = float(bore.rim.mean[2]), cloud.clean.spacing_mm
     wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
     for draws in (ROUGH, DRAWS[5]):
-        wall = local[_down_the_wall(local, start, cloud.sigma)][:, :2]
+        wall = local[_down_the_wall(local, start, cloud.sigma, bore.floor)][:, :2]
         edge = stadium(start[None], on)[0]
         density, noise_mm = _density(edge, start, spacing), max(cloud.sigma, 0.05)
         points = RimPoints(on[edge < 3 * spacing], wall, density, noise_mm, 0.15)
@@ -66,18 +66,18 @@ def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, c
         gain = log_likelihood(np.vstack([rim.mean, [0.0, 0.0, 0.0, 0.0, r]]), points, stadium, stadium_area)
         if gain[0] - gain[1] < LEAST_GAIN * (0.5 if draws == ROUGH else 1.0):
             return None
-    return rim if _is_slot(rim, points, r) else None
+    return rim if _is_slot(rim, points, r, bore.floor) else None
 
 
-def _is_slot(rim: Rim, points: RimPoints, r: float) -> bool:
+def _is_slot(rim: Rim, points: RimPoints, r: float, floor: float) -> bool:
     """True where the stadium is clearly longer than wide, as wide as the bore, and its wall is seen round both ends."""
     half, width = float(rim.mean[3]), float(rim.mean[4])
-    shape = half / width > 0.2 and width > 0.78 * r
+    shape = half / width > 0.2 and width > 0.7 * r
     smooth = rim.wall_rms < 1.5 * points.noise
-    return bool(shape and smooth and _walled(rim, points.wall, points.density, 0.25, 0.0) and rim.misfit <= 3)
+    return bool(shape and smooth and _walled(rim, points.wall, points.density, floor, 0.25, 0.0) and rim.misfit <= 3)
 
 
-def _walled(rim: Rim, wall: Array, density: float, seen: float, past: float) -> bool:
+def _walled(rim: Rim, wall: Array, density: float, floor: float, seen: float, past: float) -> bool:
     """Whether wall points (n, 2) make up more than the share `seen` of the wall, some of them round either end.
 
     past: how far round, in radii beyond the straight part; what stands less far may be flank where the end is torn.
@@ -86,14 +86,14 @@ def _walled(rim: Rim, wall: Array, density: float, seen: float, past: float) -> 
     along = (wall - rim.mean[:2]) @ np.array([np.cos(rim.mean[2]), np.sin(rim.mean[2])])
     ends = min((along > half + past * width).sum(), (along < -half - past * width).sum())
     near = (np.abs(stadium(rim.mean[None], wall)[0]) < 1.0).sum()
-    share = near / (density * (2 * np.pi * width + 4 * half) * (WALL_DEPTH - 0.5))
+    share = near / (density * (2 * np.pi * width + 4 * half) * (-floor - 0.5))
     return bool(ends >= 2 and near >= 6 and share > seen)
 
 
-def _down_the_wall(local: Array, slot: Array, noise: float) -> NDArray[np.bool_]:
-    """Which points (n, 3) of the face's frame lie near the wall that the stadium (5,) makes under it."""
+def _down_the_wall(local: Array, slot: Array, noise: float, floor: float) -> NDArray[np.bool_]:
+    """Which points (n, 3) of the face's frame lie near the wall of the stadium (5,) under it, down to z = floor."""
     off = stadium(slot[None], local[:, :2])[0]
-    return (local[:, 2] < -0.5) & (local[:, 2] > -WALL_DEPTH) & (np.abs(off) < max(1.0, 4 * noise))
+    return (local[:, 2] < -0.5) & (local[:, 2] > floor) & (np.abs(off) < max(1.0, 4 * noise))
 
 
 def _start(on: Array, r: float) -> Array | None:

@@ -172,7 +172,7 @@ def _notes(
 ) -> tuple[Note, ...]:
     dropped = sum(rail.dropped for rail in rails)
     said = [
-        ("stations dropped: too little surface of the rail seen", dropped),
+        ("stations dropped: too little of the rail seen there, or another section beside its line", dropped),
         ("stations left out: too little of the section seen to hold its centre", sum(not p.used for p in pairs)),
         ("stations left out: far off the straight line through all others", int((weight == 0).sum())),
     ]

@@ -48,7 +48,7 @@ def _side(rail: Rail, datum: Datum) -> Side:
     axes = np.array([direction(m, s.axes) for s in rail.stations])
     axes[:, 0] *= np.sign(axes[:, :1, 0])
     centre = transform(m, np.array([s.centre for s in rail.stations]))
-    section, unknown, agree = _seen(rail.stations, axes)
+    section, unknown, agree = _seen(rail.stations)
     cov = np.einsum("nki,nkl,nlj->nij", axes[:, 1:], section, axes[:, 1:])
     open_ = np.abs(np.median(axes[:, 1:], axis=0) * unknown[:, None]).max(0)
     roll, variance = _roll(axes, rail)
@@ -57,7 +57,7 @@ def _side(rail: Rail, datum: Datum) -> Side:
     return Side(centre[order], cov[order], axes[order, 0], roll[order], variance[order], open_)
 
 
-def _seen(stations: tuple[Station, ...], axes: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+def _seen(stations: tuple[Station, ...]) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Covariances (n, 2, 2) of the centre along b and c, what (2,) of it is one unknown for the whole rail in mm, and
     the stations (n,) that agree in it.
 
@@ -65,8 +65,6 @@ def _seen(stations: tuple[Station, ...], axes: Array) -> tuple[Array, Array, NDA
     the same one all along: the unknown rest cancels along the rail, and the other direction's variance stands for it.
     """
     seen = np.array([s.seen for s in stations]).reshape(-1, 2, 2)
-    turned = np.einsum("nki,ki->nk", axes[:, 1:], axes[0, 1:]) < 0
-    seen = np.where(turned[:, :, None], seen[:, :, ::-1], seen)
     section = np.array([s.cov[:2, :2] for s in stations])
     unknown, agree = np.zeros(2), np.ones(len(stations), bool)
     for k in (0, 1):
