@@ -1,0 +1,40 @@
+"""Slots in thin sheet, whose other face lies where a thicker one's wall would: the truth is the construction."""
+
+import numpy as np
+from fit_case import Points, Scanner
+from test_fit import back, found_in, posed
+
+HALF, R, THICK = 6.5, 5.5, 3.5
+PLACES = [(x, y) for x in (-150.0, -50.0, 50.0, 150.0) for y in (-45.0, 0.0, 45.0)]
+
+
+def pierced(p: Points) -> Points:
+    """The same without what lies in a slot along x."""
+    for x, y in PLACES:
+        past = np.maximum(np.abs(p.at[:, 0] - x) - HALF, 0.0)
+        keep = np.hypot(past, p.at[:, 1] - y) > R
+        p = Points(p.at[keep], p.out[keep])
+    return p
+
+
+def wall(s: Scanner) -> Points:
+    """A slot's wall about 0, from z = -THICK to 0, facing in."""
+    ends = s.wall((0.0, 0.0, R), -THICK, 0.0)
+    out = Points(ends.at + np.outer(HALF * np.sign(ends.at[:, 0]), [1.0, 0, 0]), ends.out)
+    for sign in (1.0, -1.0):
+        side = s.flat((2 * HALF, THICK)).placed(np.array([[1.0, 0, 0], [0, 0, -sign], [0, sign, 0]]), [0, 0, 0])
+        out += Points(side.at + [0, sign * R, -THICK / 2], np.tile([0.0, -sign, 0], (len(side.at), 1)))
+    return out
+
+
+def test_the_other_face_of_a_thin_sheet_is_not_a_slots_wall() -> None:
+    s = Scanner(np.random.default_rng(171), spacing=2.4)
+    points = pierced(s.sheet((420.0, 160.0), THICK))
+    for x, y in PLACES:
+        points += wall(s).placed(np.eye(3), [x, y, 0])
+    found = [f for f in found_in(posed(s, points)).found if f.kind == "slot"]
+    assert len(found) >= 10
+    for f in found:
+        at = back(f.point)
+        off = min(np.hypot(at[0] - x, at[1] - y) for x, y in PLACES)
+        assert off < 0.35 and abs(f.diameter - 2 * R) < 0.6 and abs(f.length - 2 * (HALF + R)) < 0.7
