@@ -23,7 +23,7 @@ def wall(s: Scanner) -> Points:
     out = Points(ends.at + np.outer(HALF * np.sign(ends.at[:, 0]), [1.0, 0, 0]), ends.out)
     for sign in (1.0, -1.0):
         side = s.flat((2 * HALF, THICK)).placed(np.array([[1.0, 0, 0], [0, 0, -sign], [0, sign, 0]]), [0, 0, 0])
-        out += Points(side.at + [0, sign * R, -THICK / 2], np.tile([0.0, -sign, 0], (len(side.at), 1)))
+        out += Points(side.at + np.array([0, sign * R, -THICK / 2]), np.tile([0.0, -sign, 0], (len(side.at), 1)))
     return out
 
 

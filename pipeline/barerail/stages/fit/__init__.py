@@ -16,8 +16,9 @@ from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import features_of
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.nodes import tube_nodes
+from barerail.stages.fit.noise import noise_of
 from barerail.stages.fit.patches import find_patches
-from barerail.stages.fit.planes import noise_of, plane_of
+from barerail.stages.fit.planes import plane_of
 from barerail.stages.fit.rails import rails_of, reach, side_by_side
 from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
@@ -38,7 +39,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
         raise DataError("fit: no flat face found in the scan; is the unit right, and is this a chassis?")
     progress(0.3)
     cloud = cloud_of(clean, surface)
-    noise, joined = with_joints(noise_of(cloud, patches, settings), clean.scan.sources)
+    round_only, starts = rounds_of(cloud, patches, settings)
+    noise, joined = with_joints(noise_of(cloud, patches, starts, settings), clean.scan.sources)
     cloud = replace(cloud, sigma=noise.sigma_mm)
     planes = tuple(plane_of(cloud, p, noise) for p in patches)
     progress(0.45)
@@ -49,7 +51,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     found, notes = features_of(bores, planes, cloud, noise, settings)
     progress(0.75)
     studs = [f for f in found if f.kind == "stud"]
-    round_only, starts = rounds_of(cloud, patches, settings)
+    round_only = replace(round_only, sigma=noise.sigma_mm)
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
     tubes, found = sleeves_in(tubes, found)
     tubes, on_faces = shafts_on_faces(tubes, planes)

@@ -75,8 +75,13 @@ def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
     """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
     local = np.zeros((3, 3))
     local[:2, :2] = flat
-    local[2, 2] = noise.corr_mm**2 + noise.white_mm**2 / max(bore.n, 1) + bore.edge[3] ** 2
+    local[2, 2] = height_variance(bore, float(bore.rim.mean[2]), bore.n, noise)
     return bore.face.axes.T @ local @ bore.face.axes
+
+
+def height_variance(bore: Bore, radius: float, n: int, noise: NoiseModel) -> float:
+    """Variance in mm2 of the height of n points of the face about a rim of `radius`."""
+    return float(hangs_together(noise, radius)[2] + noise.white_mm**2 / max(n, 1) + bore.edge[3] ** 2)
 
 
 def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:

@@ -1,34 +1,16 @@
-"""Planes: each patch fitted on its full-resolution points, and the scan's noise, read off the largest of them."""
+"""Planes: each patch fitted on its full-resolution points."""
 
 import numpy as np
 from scipy.spatial import ConvexHull
 
-from barerail.geometry.covariance import estimate, propagate
+from barerail.geometry.covariance import propagate
 from barerail.geometry.plane import fit_plane_robust
 from barerail.records import Array, NoiseModel, Plane
-from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud, outward
 from barerail.stages.fit.patches import Patch
 
-LARGEST = 10
-FLAT = 1.7
-"""Rms of a plane, in sd of single points about their neighbours, beyond which its residuals are form, not noise."""
 MOST_POINTS = 3000
 """Most points of one plane fit: beyond that its error is the noise's correlation, not its count."""
-
-
-def noise_of(cloud: Cloud, patches: tuple[Patch, ...], settings: FitSettings) -> NoiseModel:
-    """Covariance function of the scan's residuals on its largest planes, with the user's drift beside it."""
-    residuals: list[tuple[Array, Array]] = []
-    sigma = cloud.clean.noise_mm
-    for patch in patches[: 3 * LARGEST]:
-        points = cloud.points(patch.core)
-        fit = fit_plane_robust(points[:: max(1, len(points) // MOST_POINTS)])
-        if len(residuals) < LARGEST and fit.rms < FLAT * sigma:
-            local = (points - fit.centre) @ fit.axes.T
-            residuals.append((local[:, :2], local[:, 2]))
-    white, corr, length, power = estimate(residuals) if residuals else (sigma, sigma / 2, 10.0, 1.0)
-    return NoiseModel(white, corr, length, settings.drift_mm, settings.drift_mm_per_m, power)
 
 
 def plane_of(cloud: Cloud, patch: Patch, noise: NoiseModel) -> Plane:
