@@ -183,7 +183,7 @@ def _feature(
     reach = np.hstack([np.eye(2), lever * np.eye(2), np.zeros((2, 1))])
     along = (points - fit.point) @ axis
     local = (points - fit.point) @ fit.axes[:2].T
-    up = (tube.u_diameter / 4) ** 2 + noise.corr_mm**2
+    up = (tube.u_diameter / 2) ** 2 + float(axis @ tube.cov @ axis)
     return Feature(
         kind="stud",
         point=fit.point + seat * axis,
