@@ -87,6 +87,14 @@ def test_kicks_make_no_twist(ahead: float) -> None:
     assert sum(p.used for p in s.stations) >= 0.85 * len(s.stations)
 
 
+def test_twist_moves_kicked_up_ends_aside_and_that_is_no_sidesway() -> None:
+    """1 degree over the length: the front, 80 mm up, lies 0.7 mm to the right of where it was."""
+    twisted_ = measure(bent(twist=1.0), QUIET)
+    assert abs(value(twisted_, "sidesway_mm")) < 0.03
+    swayed = measure(bent(twist=1.0, sway=3.0), QUIET)
+    assert value(swayed, "sidesway_mm") == pytest.approx(value(measure(bent(sway=3.0), QUIET), "sidesway_mm"), abs=0.03)
+
+
 def test_a_bent_station_is_left_out() -> None:
     features = features_of(LEVEL, straight, some_pose(1))
     left = list(features.rails[0].stations)

@@ -47,7 +47,7 @@ MEANING = {
     "change across the gauge width, which is also how far a corner lifts with the other three held down (the residual "
     "from a best-fit plane is a quarter of it)",
     "diamond": "left rail ahead of the right one is positive, at the gauge width",
-    "sidesway": "how far the ends of the centreline lie to the left of its middle",
+    "sidesway": "how far the ends of the centreline lie to the left of its middle, without what the twist moves them",
     "sag": "how far the middle lies below the ends",
     "sag_left_less_right": "how much further the left rail's middle lies below its ends than the right rail's; a left "
     "rail whose end hangs reads negative here, and positive at that end",

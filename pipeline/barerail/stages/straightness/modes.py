@@ -64,10 +64,7 @@ def twist(s: Stretch, noise: NoiseModel, stood: float) -> tuple[dict[str, Measur
     drift is reckoned as two cross readings that know nothing of each other. stood: standard uncertainty in mm of a
     corner's height by how the frame stood.
     """
-    d = s.left - s.right
-    width = np.hypot(d[:, 1], d[:, 2])
-    roll = np.arctan2(d[:, 2], d[:, 1])
-    line = _line(s, roll, (s.left_var[:, 2] + s.right_var[:, 2]) / width**2)
+    line, width = _rolled(s)
     angle, gauge, length = 2 * float(line.value[1]), s.gauge, float(np.ptp(s.x))
     heights = 2 * line.gain[1] / width
     slow = drift(s, noise, heights, -heights, 2 * grown(noise, gauge) / gauge**2)
@@ -115,9 +112,23 @@ def with_open_side(measures: Mapping[str, Measure], s: Stretch, left: Side, righ
     return {**measures, **{n: replace(m, U=float(np.hypot(m.U or 0.0, 2 * more[n]))) for n, m in known.items()}}
 
 
+def _rolled(s: Stretch) -> tuple[Trend, Array]:
+    """The straight line through the roll of the rails' centres, rad by share of the length, and their distance (n,)."""
+    d = s.left - s.right
+    width = np.hypot(d[:, 1], d[:, 2])
+    variance = (s.left_var[:, 2] + s.right_var[:, 2]) / width**2
+    return trend(_straight(s), np.arctan2(d[:, 2], d[:, 1]), variance), width
+
+
 def centreline(s: Stretch) -> Trend:
-    """The parabola through the rails' mid-line."""
-    return _parabola(s, (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4)
+    """The parabola through the rails' mid-line, less what the roll there moves a kicked-up or dropped part aside."""
+    roll, above = _rolled(s)[0], (s.left[:, 2] + s.right[:, 2]) / 2
+    above = above - above.mean()
+    line = _straight(s)
+    aside = line @ roll.value * above
+    unsure = np.einsum("ni,ij,nj->n", line, roll.cov, line) * above**2
+    middle, variance = (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4
+    return _parabola(s, middle + aside, variance + unsure)
 
 
 def sidesway(s: Stretch, curve: Trend, noise: NoiseModel) -> Measure:
@@ -233,8 +244,8 @@ def rail_roll(side: Side, span: tuple[float, float], noise: NoiseModel, stood: f
     return measure(2 * float(line.value[1]), u, slow, "deg", float(np.degrees(1.0)), stood)
 
 
-def _line(s: Stretch, readings: Array, variance: Array) -> Trend:
-    return trend(np.column_stack([np.ones_like(s.x), s.share]), readings, variance)
+def _straight(s: Stretch) -> Array:
+    return np.column_stack([np.ones_like(s.x), s.share])
 
 
 def _parabola(s: Stretch, readings: Array, variance: Array) -> Trend:
