@@ -95,6 +95,17 @@ def test_twist_moves_kicked_up_ends_aside_and_that_is_no_sidesway() -> None:
     assert value(swayed, "sidesway_mm") == pytest.approx(value(measure(bent(sway=3.0), QUIET), "sidesway_mm"), abs=0.03)
 
 
+def test_twist_lifts_more_where_the_frame_is_wider_and_that_is_no_sag() -> None:
+    """Rails that run out by a fifth towards the front: 0.9 mm of its lift would be read as sag."""
+    turned = bent(twist=1.0)
+
+    def flared(p: Array) -> Array:
+        s = (2 * p[:, 0] - LOW - HIGH) / (HIGH - LOW)
+        return turned(p * np.column_stack([np.ones_like(s), 1 + 0.2 * np.maximum(s, 0) ** 2, np.ones_like(s)]))
+
+    assert abs(value(measure(flared, QUIET), "sag_left_less_right_mm")) < 0.1
+
+
 def test_a_bent_station_is_left_out() -> None:
     features = features_of(LEVEL, straight, some_pose(1))
     left = list(features.rails[0].stations)

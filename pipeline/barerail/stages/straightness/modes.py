@@ -120,13 +120,16 @@ def _rolled(s: Stretch) -> tuple[Trend, Array]:
     return trend(_straight(s), np.arctan2(d[:, 2], d[:, 1]), variance), width
 
 
+def _moved(s: Stretch, arm: Array) -> tuple[Array, Array]:
+    """How far (n,) the roll of the frame moves what lies `arm` (n,) from its axis, mm, and the variance of that."""
+    roll, line = _rolled(s)[0], _straight(s)
+    return line @ roll.value * arm, np.einsum("ni,ij,nj->n", line, roll.cov, line) * arm**2
+
+
 def centreline(s: Stretch) -> Trend:
     """The parabola through the rails' mid-line, less what the roll there moves a kicked-up or dropped part aside."""
-    roll, above = _rolled(s)[0], (s.left[:, 2] + s.right[:, 2]) / 2
-    above = above - above.mean()
-    line = _straight(s)
-    aside = line @ roll.value * above
-    unsure = np.einsum("ni,ij,nj->n", line, roll.cov, line) * above**2
+    height = (s.left[:, 2] + s.right[:, 2]) / 2
+    aside, unsure = _moved(s, height - height.mean())
     middle, variance = (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4
     return _parabola(s, middle + aside, variance + unsure)
 
@@ -138,8 +141,13 @@ def sidesway(s: Stretch, curve: Trend, noise: NoiseModel) -> Measure:
 
 
 def sag_difference(s: Stretch, noise: NoiseModel) -> Measure:
-    """How much more the left rail sags than the right one: parabola of the height difference, ends less middle."""
-    curve = _parabola(s, s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2])
+    """How much more the left rail sags than the right one: parabola of the height difference, ends less middle.
+
+    What the roll lifts the one rail over the other is taken off where the frame is wider or narrower than on average.
+    """
+    width = _rolled(s)[1]
+    lifted, unsure = _moved(s, width - width.mean())
+    curve = _parabola(s, s.left[:, 2] - s.right[:, 2] - lifted, s.left_var[:, 2] + s.right_var[:, 2] + unsure)
     slow = drift(s, noise, curve.gain[2], -curve.gain[2], 1.5 * grown(noise, s.gauge))
     return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), slow, "mm")
 
