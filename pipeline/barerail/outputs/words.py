@@ -49,8 +49,8 @@ MEANING = {
     "diamond": "left rail ahead of the right one is positive, at the gauge width",
     "sidesway": "how far the ends of the centreline lie to the left of its middle, without what the twist moves them",
     "sag": "how far the middle lies below the ends",
-    "sag_left_less_right": "how much further the left rail's middle lies below its ends than the right rail's, without what "
-    "the twist lifts a wider part; a left rail whose end hangs reads negative here, and positive at that end",
+    "sag_left_less_right": "how much further the left rail's middle lies below its ends than the right rail's, without "
+    "what the twist lifts a wider part; a left rail whose end hangs reads negative here, and positive at that end",
     "mash": "left rail longer than the right one is positive",
     "gauge_width": "mean distance of the rail centres",
     **dict.fromkeys(
