@@ -86,7 +86,7 @@ def test_core_counts_points_against_parameters():
 
 def test_noise_needs_enough_plane():
     rng = np.random.default_rng(5)
-    with pytest.raises(DataError, match="at least 300 points on planes, got 150"):
+    with pytest.raises(DataError, match="at least 300 points on faces, got 150"):
         estimate([(rng.random((150, 2)) * 20, rng.random(150)), (rng.random((99, 2)), rng.random(99))])
     with pytest.raises(DataError, match="got 0"):
         estimate([])

@@ -10,7 +10,7 @@ error over u.
 
 With --scans each frame is a small chassis of 3 mm spacing, scanned, cleaned and fitted, no stations by hand. True
 twist, sidesway and sag are then what the same measures read of the true centrelines, each station moved square on to
-them; diamond and mash count at the gauge width that is reported.
+them; diamond and mash count at the true gauge width.
 """
 
 import argparse
@@ -33,7 +33,7 @@ from barerail.settings import FitSettings, Settings, StraightnessSettings
 from barerail.stages.clean import clean
 from barerail.stages.fit import fit
 from barerail.stages.straightness import straightness
-from barerail.stages.straightness.modes import Stretch, centreline
+from barerail.stages.straightness.modes import Stretch, centreline, unrolled
 from barerail.stages.straightness.stations import pairs_at, sides_of
 
 LOW, HIGH = -900.0, 2100.0
@@ -95,11 +95,11 @@ def scanned(seed: int, drift: float):
     paths = [np.array(f["path_true"]) for f in made.truth["features"] if f["kind"] == "rail"]
     true = replace(features, rails=tuple(_on_path(r, paths) for r in features.rails))
     truth = straightness(true, car, KNOWN)
-    swing = float(centreline(Stretch.of(pairs_at(*sides_of(true.rails, car), true.noise))).value[1])
+    swing = float(centreline(unrolled(Stretch.of(pairs_at(*sides_of(true.rails, car), true.noise)))).value[1])
     # A bowed frame seen in part: its mid-line there is not the car's.
-    yawed = 2 * swing / np.ptp(x) * result.gauge_width_mm
+    yawed = 2 * swing / np.ptp(x) * truth.gauge_width_mm
     expected = {n: truth.measures[n].value for n in ("twist_deg", "sidesway_mm", "sag_left_less_right_mm")}
-    wide = result.gauge_width_mm / (2 * design(case).half_gauge)
+    wide = truth.gauge_width_mm / (2 * design(case).half_gauge)
     expected["mash_mm"] = wide * mash * np.ptp(x) / (high - low)
     expected["diamond_mm"] = wide * (diamond + mash * _middle(x, low, high)) + yawed
     known = {n: result.measures[n] for n in expected}

@@ -19,7 +19,7 @@ def read_off(case: SceneCase) -> NoiseModel:
     cleaned = clean(make(case).scan, settings.clean)
     surface = surface_of(cleaned)
     patches, cloud = find_patches(surface, 4.0), cloud_of(cleaned, surface)
-    return noise_of(cloud, patches, rounds_of(cloud, patches, settings.fit)[1], settings.fit)
+    return noise_of(cloud, patches, *rounds_of(cloud, patches, settings.fit), settings.fit)
 
 
 @pytest.mark.parametrize(("chassis", "seed"), [("tube", 103), ("ladder", 106)])

@@ -1,6 +1,7 @@
 """Rails on hand-made scans whose faces were not all seen: the truth is the construction in fit_case."""
 
 import numpy as np
+import pytest
 from fit_case import Points, Scanner
 from test_fit import TURN, back, found_in, posed
 
@@ -42,10 +43,11 @@ def test_a_side_that_was_not_seen_leaves_the_middle_of_a_rolled_section_where_it
         assert abs(off[1]) < min(0.12, 3 * u[1]) and abs(off[0]) < 2 * u[0]
 
 
-def test_a_box_beside_the_gap_between_two_rails_is_no_station_of_theirs() -> None:
+@pytest.mark.parametrize("long", [140.0, 240.0])
+def test_a_box_beside_the_gap_between_two_rails_is_no_station_of_theirs(long: float) -> None:
     s = Scanner(np.random.default_rng(162))
-    rails = [s.box(LENGTH, WIDTH, HEIGHT, 5.0).placed(np.eye(3), [x, 0, 0]) for x in (-420, 420)]
-    beside = s.box(140, 150, 120, 5.0).placed(np.eye(3), [0, 0, 110])
+    rails = [s.box(LENGTH, WIDTH, HEIGHT, 5.0).placed(np.eye(3), [x, 0, 0]) for x in (-350 - long / 2, 350 + long / 2)]
+    beside = s.box(long, 150, 120, 5.0).placed(np.eye(3), [0, 0, 110])
     (found,) = found_in(posed(s, rails[0] + rails[1] + beside)).rails
     assert len(found.stations) >= 8 and found.dropped >= 1
     for station in found.stations:

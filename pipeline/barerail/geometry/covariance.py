@@ -1,4 +1,4 @@
-"""Scanner noise that hangs together: its covariance over distance, from a scan's own planes, and through a fit."""
+"""Scanner noise that hangs together: its covariance over distance, from a scan's own faces, and through a fit."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -132,18 +132,18 @@ def _spread(xy: Array) -> Index:
 
 def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, float, float, float]:
     """(white, corr, length, power), mm and 1, of the covariance white^2 [h = 0] + corr^2 exp(-(h / length)^power) of
-    plane residuals.
+    residuals of planes, and of cylinders unrolled.
 
-    Each patch: places (n, 2) in its plane and residuals (n,), mm; every point of a piece of plane, not a thinned lot,
-    and at least eight correlation lengths wide, or `length` comes out short. In windows of 192 point spacings a
-    quadratic is taken out (flatness is form, not noise); what that takes out of the covariance is modelled too.
-    Least squares on the pooled isotropic autocovariance (Wiener-Khinchin), length and power by search. corr is 0 where
-    the scan shows no correlation. DataError for fewer than 300 points.
+    Each patch: places (n, 2) on its face and residuals (n,), mm; every point of a piece of it, not a thinned lot,
+    and at least eight correlation lengths wide, or `length` comes out short; a tube's is less wide, and long. In
+    windows of 192 point spacings a quadratic is taken out (flatness is form, not noise); what that takes out of the
+    covariance is modelled too. Least squares on the pooled isotropic autocovariance (Wiener-Khinchin), length and power
+    by search. corr is 0 where the scan shows no correlation. DataError for fewer than 300 points.
     """
     patches = [(np.asarray(xy, float), np.asarray(r, float)) for xy, r in residual_patches if len(r) >= LEAST]
     n = sum(len(r) for _, r in patches)
     if n < 300:
-        raise DataError(f"the noise needs at least 300 points on planes, got {n} in patches of {LEAST} or more")
+        raise DataError(f"the noise needs at least 300 points on faces, got {n} in patches of {LEAST} or more")
     cell = float(np.median([_spacing(xy) for xy, _ in patches]))
     found = _fit(_pool(patches, cell), cell)
     while found[2] > 0.2 * LAGS * cell:  # too long for these cells to show its tail

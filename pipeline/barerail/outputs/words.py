@@ -60,11 +60,13 @@ MEANING = {
     ),
     **dict.fromkeys(
         ("sidesway_rear", "sidesway_front"),
-        f"how far that end of the centreline lies to the left, off the line through {SECTION}",
+        f"how far that end of the centreline lies to the left, off the line through {SECTION}; where it is kicked up, "
+        "with what a twist moves it",
     ),
     **dict.fromkeys(
         ("sag_left_less_right_rear", "sag_left_less_right_front"),
-        f"how far the left rail's end hangs lower than the right one's, off the line of both through {SECTION}",
+        f"how far the left rail's end hangs lower than the right one's, off the line of both through {SECTION}; where "
+        "the frame is wider or narrower there, with what a twist lifts it",
     ),
     **dict.fromkeys(
         ("twist_rear", "twist_front"),

@@ -40,7 +40,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     progress(0.3)
     cloud = cloud_of(clean, surface)
     round_only, starts = rounds_of(cloud, patches, settings)
-    noise, joined = with_joints(noise_of(cloud, patches, starts, settings), clean.scan.sources)
+    noise, joined = with_joints(noise_of(cloud, patches, round_only, starts, settings), clean.scan.sources)
     cloud = replace(cloud, sigma=noise.sigma_mm)
     planes = tuple(plane_of(cloud, p, noise) for p in patches)
     progress(0.45)

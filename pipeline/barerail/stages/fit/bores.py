@@ -12,6 +12,7 @@ from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud, Face
+from barerail.stages.fit.rims import height_variance
 
 WALL_DEPTH = 4.0
 STANDS = 0.15
@@ -59,29 +60,12 @@ def place(bore: Bore, xy: Array) -> Array:
     return bore.face.centre + bore.face.axes.T @ np.array([*xy, bore.height])
 
 
-def hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
-    """Variances (3,) in mm2 of x, y, radius from noise that hangs together and moves the wall along its own normal.
-
-    The rim's mean and first harmonic of a field with covariance corr^2 exp(-(chord / length)^power): what moves the
-    whole rim outward changes the radius alone, what differs from side to side moves the centre.
-    """
-    turn = np.linspace(0, 2 * np.pi, steps, endpoint=False)
-    like = np.exp(-((2 * radius * np.abs(np.sin(turn / 2)) / noise.corr_length_mm) ** noise.power))
-    even, sideways = float(like.mean()), float((like * np.cos(turn)).mean())
-    return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
-
-
 def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
     """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
     local = np.zeros((3, 3))
     local[:2, :2] = flat
-    local[2, 2] = height_variance(bore, float(bore.rim.mean[2]), bore.n, noise)
+    local[2, 2] = height_variance(float(bore.rim.mean[2]), bore.n, noise) + bore.edge[3] ** 2
     return bore.face.axes.T @ local @ bore.face.axes
-
-
-def height_variance(bore: Bore, radius: float, n: int, noise: NoiseModel) -> float:
-    """Variance in mm2 of the height of n points of the face about a rim of `radius`."""
-    return float(hangs_together(noise, radius)[2] + noise.white_mm**2 / max(n, 1) + bore.edge[3] ** 2)
 
 
 def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:

@@ -7,8 +7,9 @@ import numpy as np
 
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STANDS, Bore, hangs_together, in_face, place
+from barerail.stages.fit.bores import STANDS, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.rims import hangs_together
 from barerail.stages.fit.slots import as_slot
 from barerail.stages.fit.studs import stud_in
 

@@ -80,16 +80,21 @@ def _in_order(stations: list[Station]) -> list[Station]:
 
 
 def _own(stations: list[Station]) -> list[Station]:
-    """Those in order without what stands beside the line: of another section, over half of it off both neighbours'."""
+    """Those in order without what stands beside the line: of another section, and over half of it off the lines of the
+    nearest stations of the usual one, before and after it."""
     sizes = np.array([np.sort(s.size) for s in stations]).reshape(-1, 2)
     whole = ~np.isnan(sizes).any(axis=1)
     if whole.sum() < 3:
         return stations
     factor = np.exp(np.abs(np.log(sizes / np.median(sizes[whole], axis=0))).max(axis=1))
-    next_to = [[stations[k] for k in (i - 1, i + 1) if 0 <= k < len(stations)] for i in range(len(stations))]
-    off = np.array([min(_off_line(s, n) for n in near) for s, near in zip(stations, next_to)])
-    foreign = whole & (factor > UNLIKE) & (off > sizes[:, 1] / 2)
-    return [s for s, out in zip(stations, foreign) if not out]
+    usual = np.flatnonzero(~(whole & (factor > UNLIKE)))
+    kept = []
+    for i, s in enumerate(stations):
+        next_to = [stations[k] for k in (*usual[usual < i][-1:], *usual[usual > i][:1])]
+        beside = len(next_to) == 2 and min(_off_line(s, other) for other in next_to) > sizes[i, 1] / 2
+        if i in usual or not beside:
+            kept.append(s)
+    return kept
 
 
 def _off_line(s: Station, other: Station) -> float:

@@ -136,7 +136,7 @@ def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]
     b = planes[lead].normal - (planes[lead].normal @ along) * along
     b /= np.linalg.norm(b)
     axes = np.array([along, b, np.cross(along, b)])
-    chosen = [_outermost(planes, group, axes[row] * sign) for row, sign in FACES]
+    chosen = [_outermost(planes, group, axes[row] * sign, along) for row, sign in FACES]
     chosen = _without_insides(planes, chosen, axes)
     if not any(chosen[:2]) or not any(chosen[2:]):
         return None
@@ -153,7 +153,7 @@ def _segment(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...]
     return Segment(origin, axes, faces, span, (size[0], size[1]), _is_channel(planes, group, chosen, axes))
 
 
-def _outermost(planes: tuple[Plane, ...], group: list[int], way: Array) -> list[int]:
+def _outermost(planes: tuple[Plane, ...], group: list[int], way: Array, along: Array) -> list[int]:
     """The faces that look one way and lie furthest out that way, small ones aside: the lead, and what carries it on."""
     facing = [i for i in group if planes[i].normal @ way > 0.95]
     if not facing:
@@ -161,16 +161,23 @@ def _outermost(planes: tuple[Plane, ...], group: list[int], way: Array) -> list[
     most = max(planes[i].area_mm2 for i in facing)
     chosen = [max((i for i in facing if planes[i].area_mm2 > 0.25 * most), key=lambda i: float(planes[i].centre @ way))]
     for one in chosen:
-        chosen += [i for i in facing if i not in chosen and _carries_on(planes[one], planes[i])]
+        chosen += [i for i in facing if i not in chosen and _carries_on(planes[one], planes[i], along)]
     return sorted(chosen)
 
 
-def _carries_on(one: Plane, other: Plane) -> bool:
-    """Whether two faces lie in one plane where they meet: the pieces of a bowed rail's side do, a doubler doesn't."""
-    d = other.centre - one.centre
-    far = float(np.linalg.norm(d))
-    meet = one.centre + d * (0.5 + (one.extent[0] - other.extent[0]) / max(4 * far, 1e-9))
+def _carries_on(one: Plane, other: Plane, along: Array) -> bool:
+    """Whether two faces lie in one plane where they meet or lie side by side: the pieces of a bowed rail's side do, a
+    doubler doesn't."""
+    (low, high), (low_, high_) = _span(one, along), _span(other, along)
+    middle = (one.centre + other.centre) / 2
+    meet = middle + ((max(low, low_) + min(high, high_)) / 2 - middle @ along) * along
     return bool(abs(one.normal @ (meet - one.centre) - other.normal @ (meet - other.centre)) < LEVEL_MM)
+
+
+def _span(face: Plane, along: Array) -> tuple[float, float]:
+    """From where to where a face goes along a direction, mm."""
+    at, half = float(face.centre @ along), float(np.abs(face.axes[:2] @ along) @ np.array(face.extent)) / 2
+    return at - half, at + half
 
 
 def _without_insides(planes: tuple[Plane, ...], chosen: list[list[int]], axes: Array) -> list[list[int]]:

@@ -9,8 +9,9 @@ from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.stages.fit.bores import Bore, hangs_together, height_variance
+from barerail.stages.fit.bores import Bore
 from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.rims import height_variance, slot_together
 
 LEAST_GAIN = 25.0
 """Log likelihood by which a slot must fit better than the round hole (two numbers more; judgement)."""
@@ -127,12 +128,11 @@ def _density(edge: Array, slot: Array, spacing: float) -> float:
 
 
 def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
-    axes, mean, cov = bore.face.axes, rim.mean, rim.cov
+    axes, mean, cov = bore.face.axes, rim.mean, rim.cov + slot_together(noise, rim.mean)
     local = np.zeros((3, 3))
     as_round = float(np.sqrt(stadium_area(mean[None])[0] / np.pi))
-    slow = hangs_together(noise, as_round)
-    local[:2, :2] = cov[:2, :2] + np.diag(slow[:2])
-    local[2, 2] = height_variance(bore, as_round, n, noise)
+    local[:2, :2] = cov[:2, :2]
+    local[2, 2] = height_variance(as_round, n, noise) + bore.edge[3] ** 2
     turn = np.array([-plane.axes[1], plane.axes[0]])
     total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
     return Feature(
@@ -143,8 +143,8 @@ def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, 
         length=float(2 * (mean[3] + mean[4])),
         cov=axes.T @ local @ axes,
         cov_axis=turn.T @ plane.cov[1:, 1:] @ turn,
-        u_diameter=float(2 * np.sqrt(cov[4, 4] + slow[2])),
-        u_length=float(np.sqrt(total @ cov @ total + 4 * noise.corr_mm**2)),
+        u_diameter=float(2 * np.sqrt(cov[4, 4])),
+        u_length=float(np.sqrt(total @ cov @ total)),
         arc_deg=arc,
         n=n,
         rms=rim.wall_rms,

@@ -183,7 +183,7 @@ def _feature(
     reach = np.hstack([np.eye(2), lever * np.eye(2), np.zeros((2, 1))])
     along = (points - fit.point) @ axis
     local = (points - fit.point) @ fit.axes[:2].T
-    up = (tube.u_diameter / 2) ** 2 + float(axis @ tube.cov @ axis)
+    up = _seat_variance(tube, axis, fit.point + seat * axis)
     return Feature(
         kind="stud",
         point=fit.point + seat * axis,
@@ -198,6 +198,15 @@ def _feature(
         n=int(on.sum()),
         rms=float(np.sqrt((fit.residuals[on] ** 2).mean())),
     )
+
+
+def _seat_variance(tube: Feature, axis: Array, seat: Array) -> float:
+    """Variance in mm2, along a stud's axis, of where it meets a tube's surface, by the tube's fit."""
+    square = axis - (axis @ tube.axis) * tube.axis
+    lean = float(np.linalg.norm(square))
+    square, lever = square / lean, float((seat - tube.point) @ tube.axis)
+    across = square @ (tube.cov + lever**2 * tube.cov_axis) @ square
+    return float(across + (tube.u_diameter / 2) ** 2) / lean**2
 
 
 def shafts_on_faces(tubes: list[Feature], planes: tuple[Plane, ...]) -> tuple[list[Feature], list[Feature]]:

@@ -165,7 +165,7 @@ def _as_scattered(rails: tuple[Rail, ...]) -> tuple[Rail, ...]:
     """The rails with their stations' covariances raised where the centres scatter more than those say.
 
     Birge ratio (Birge 1932, Phys. Rev. 40:207) from the median of third differences, in which a bow and a bend at a
-    node have no say. A space frame has few flat faces to read the noise off, and small ones show too little of it.
+    node have no say. A tube's own form, and what is welded to it, are no noise.
     """
     off = np.concatenate([_differences(r) for r in rails] or [np.zeros(0)])
     if len(off) < FEWEST:

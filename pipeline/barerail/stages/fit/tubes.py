@@ -52,12 +52,9 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
     """The tube about a start: its seen run, fitted on full-resolution points; None where it is too little of one."""
     axis, point, radius = start.axis, start.point, start.radius
     for _ in range(2):
-        rows = skin_of(cloud.surface, axis, point, radius)
-        low, high = run_of(cloud.surface, rows, axis, point, radius)
+        inner, low, high = skin_run(cloud.surface, axis, point, radius)
         if high - low < max(0.5 * radius, 15.0):
             return None
-        along = (cloud.surface.points[rows] - point) @ axis
-        inner = rows[(along > low) & (along < high)]
         points = cloud.points(inner)
         points = points[:: max(1, len(points) // MOST_POINTS)]
         try:
@@ -69,6 +66,14 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
     if facing(cloud.surface, fit) > 0 and not mostly_skin(seen, low, high):
         return None
     return _feature(cloud, fit, points, noise, settings)
+
+
+def skin_run(surface: Surface, axis: Array, point: Array, radius: float) -> tuple[Index, float, float]:
+    """Thinned points on a cylinder in its unbroken run about `point`, and where that starts and ends along the axis."""
+    rows = skin_of(surface, axis, point, radius)
+    low, high = run_of(surface, rows, axis, point, radius)
+    along = (surface.points[rows] - point) @ axis
+    return rows[(along > low) & (along < high)], low, high
 
 
 def mostly_skin(along: Array, low: float, high: float, step: float = 5.0) -> bool:

@@ -23,8 +23,9 @@ from .modes import (
     sag_difference,
     sidesway,
     twist,
-    with_open_side,
+    unrolled,
 )
+from .open_side import with_open_side
 from .sits import sits
 from .stations import pairs_at, sides_of, unused
 
@@ -71,14 +72,15 @@ def straightness(
     stretch = Stretch.of(pairs)
     stood = 0.0 if settings.supports_known else settings.elastic_mm
     measures, weight = twist(stretch, features.noise, stood)
-    curve = centreline(stretch)
+    level = unrolled(stretch)
+    curve = centreline(level)
     diamond, mash = diamond_and_mash(stretch, features, datum, curve)
     measures |= {
         "gauge_width_mm": gauge_width(stretch, left, right, features.noise),
         "diamond_mm": diamond,
         "sidesway_mm": sidesway(stretch, curve, features.noise),
         "sag_mm": Measure(None, None, "mm", NO_DRAWING),
-        "sag_left_less_right_mm": sag_difference(stretch, features.noise),
+        "sag_left_less_right_mm": sag_difference(level, features.noise),
         "mash_mm": mash,
         "rail_roll_left_deg": rail_roll(left, stretch.span, features.noise, stood / stretch.gauge),
         "rail_roll_right_deg": rail_roll(right, stretch.span, features.noise, stood / stretch.gauge),

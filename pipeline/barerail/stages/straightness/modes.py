@@ -1,6 +1,5 @@
 """How a frame is bent: twist, sidesway, diamond and the rest, each a measure with its uncertainty."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,8 +14,6 @@ from .stations import Side
 
 NO_DRAWING = "both rails alike: needs a drawing or a scan from before to compare with"
 FEWEST_PAIRS = 4
-AT_GAUGE = ("diamond", "mash", "twist_rear", "twist_front")
-"""How the names of measures begin that change with the gauge width."""
 BUILD_MM, BUILT = 0.3, 4.0
 """How far, one standard deviation, a left and a right feature of a true frame lie from the same x, before the pairs say
 it themselves, and how many pairs that counts as (judgement)."""
@@ -95,23 +92,6 @@ def gauge_width(s: Stretch, left: Side, right: Side, noise: NoiseModel) -> Measu
     return replace(known, reason=reason)
 
 
-def with_open_side(measures: Mapping[str, Measure], s: Stretch, left: Side, right: Side) -> dict[str, Measure]:
-    """The measures with what an unseen side leaves open of the rails' middles in U.
-
-    Diamond and mash count at the gauge width. A middle known too far out lies on the same line across the frame as long
-    as its section rolls with the frame: the twist is off by what it doesn't.
-    """
-    share = float(np.hypot(left.open[1], right.open[1])) / s.gauge
-    more = {name: share * abs(m.value or 0.0) for name, m in measures.items() if name.startswith(AT_GAUGE)}
-    angle = measures["twist_deg"].value or 0.0
-    rolls = [measures[f"rail_roll_{side}_deg"] for side in ("left", "right")]
-    apart = [float(np.hypot((m.value or 0.0) - angle, (m.U or 0.0) / 2)) for m in rolls]
-    more["twist_deg"] = float(np.hypot(left.open[1] * apart[0], right.open[1] * apart[1])) / s.gauge
-    more["twist_deg_per_m"] = more["twist_deg"] * 1000 / float(np.ptp(s.x))
-    known = {name: m for name, m in measures.items() if name in more and m.value is not None and m.U is not None}
-    return {**measures, **{n: replace(m, U=float(np.hypot(m.U or 0.0, 2 * more[n]))) for n, m in known.items()}}
-
-
 def _rolled(s: Stretch) -> tuple[Trend, Array]:
     """The straight line through the roll of the rails' centres, rad by share of the length, and their distance (n,)."""
     d = s.left - s.right
@@ -120,18 +100,23 @@ def _rolled(s: Stretch) -> tuple[Trend, Array]:
     return trend(_straight(s), np.arctan2(d[:, 2], d[:, 1]), variance), width
 
 
-def _moved(s: Stretch, arm: Array) -> tuple[Array, Array]:
-    """How far (n,) the roll of the frame moves what lies `arm` (n,) from its axis, mm, and the variance of that."""
-    roll, line = _rolled(s)[0], _straight(s)
-    return line @ roll.value * arm, np.einsum("ni,ij,nj->n", line, roll.cov, line) * arm**2
+def unrolled(s: Stretch) -> Stretch:
+    """The stretch without what the frame's roll moves: kicked-up parts aside, the rails of wider ones up and down.
+
+    The roll is the straight line of `twist`, its axis at the mean height and in the middle of the mean width.
+    """
+    line, width = _rolled(s)
+    turn, height = _straight(s) @ line.value, (s.left[:, 2] + s.right[:, 2]) / 2
+    var = np.einsum("ni,ij,nj->n", _straight(s), line.cov, _straight(s))
+    arms = height - height.mean(), (width - width.mean()) / 2
+    aside, up = (np.outer(turn * arm, axis) for arm, axis in zip(arms, np.eye(3)[1:], strict=True))
+    more = np.column_stack([np.zeros_like(var), var * arms[0] ** 2, var * arms[1] ** 2])
+    return Stretch(s.x, s.left + aside - up, s.right + aside + up, s.left_var + more, s.right_var + more)
 
 
 def centreline(s: Stretch) -> Trend:
-    """The parabola through the rails' mid-line, less what the roll there moves a kicked-up or dropped part aside."""
-    height = (s.left[:, 2] + s.right[:, 2]) / 2
-    aside, unsure = _moved(s, height - height.mean())
-    middle, variance = (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4
-    return _parabola(s, middle + aside, variance + unsure)
+    """The parabola through the mid-line of unrolled rails."""
+    return _parabola(s, (s.left[:, 1] + s.right[:, 1]) / 2, (s.left_var[:, 1] + s.right_var[:, 1]) / 4)
 
 
 def sidesway(s: Stretch, curve: Trend, noise: NoiseModel) -> Measure:
@@ -141,13 +126,9 @@ def sidesway(s: Stretch, curve: Trend, noise: NoiseModel) -> Measure:
 
 
 def sag_difference(s: Stretch, noise: NoiseModel) -> Measure:
-    """How much more the left rail sags than the right one: parabola of the height difference, ends less middle.
-
-    What the roll lifts the one rail over the other is taken off where the frame is wider or narrower than on average.
-    """
-    width = _rolled(s)[1]
-    lifted, unsure = _moved(s, width - width.mean())
-    curve = _parabola(s, s.left[:, 2] - s.right[:, 2] - lifted, s.left_var[:, 2] + s.right_var[:, 2] + unsure)
+    """How much more the left rail sags than the right one: parabola of the height difference, ends less middle; of
+    unrolled rails."""
+    curve = _parabola(s, s.left[:, 2] - s.right[:, 2], s.left_var[:, 2] + s.right_var[:, 2])
     slow = drift(s, noise, curve.gain[2], -curve.gain[2], 1.5 * grown(noise, s.gauge))
     return measure(float(curve.value[2]), float(np.sqrt(curve.cov[2, 2])), slow, "mm")
 
@@ -173,12 +154,18 @@ def diamond_and_mash(s: Stretch, features: Features, datum: Datum, curve: Trend)
     turned = curve.gain[1] / length * float(fit.gain[0] @ pairs.width)
     along, grows = pairs.drift(noise, fit.gain), grown(noise, gauge)
     slow = float(np.hypot(np.sqrt(along[0]), drift(s, noise, turned, turned, 2 * grows)))
-    u = float(np.sqrt(fit.cov[0, 0] + yaw_var * gauge**2))
+    u = float(np.sqrt(fit.cov[0, 0] + (yaw_var + _axis_unknown(s) ** 2) * gauge**2))
     diamond = measure(float(fit.value[0]), u, slow, "mm")
     if not wide:
         return diamond, Measure(None, None, "mm", "the pairs found cover less than 40 % of the rails' length")
     slow = float(np.sqrt(along[1] + 2 * grows))
     return diamond, measure(float(fit.value[1]), float(np.sqrt(fit.cov[1, 1])), slow, "mm")
+
+
+def _axis_unknown(s: Stretch) -> float:
+    """Standard uncertainty in rad of the centreline's yaw by the height of the twist's axis, which no scan shows."""
+    height = (s.left[:, 2] + s.right[:, 2]) / 2
+    return abs(float(_rolled(s)[0].value[1])) * 2 / float(np.ptp(s.x)) * float(height.std())
 
 
 def _built(design: Array, readings: Array, variance: Array) -> Trend:

@@ -23,7 +23,7 @@ class Side(Frozen):
     rail runs there, and roll (n,) in rad of the section with its variance (n,), nan where it has none.
 
     open: (3,) standard uncertainty in mm of a part of the centre that is the same all along, where one face of a pair
-    was never seen (the open side of a channel): it cancels in everything but the gauge width.
+    was never seen (the open side of a channel): it cancels in most measures (`open_side`).
     """
 
     centre: Array
