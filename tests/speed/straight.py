@@ -68,7 +68,10 @@ def frame(seed: int, drift: float):
     car = Datum(invert(pose), 1e-8 * np.eye(6), "iso8855", "", "given", (), {}, {}, "mm", 1.0)
     result = straightness(_noisy(features, rng), car, KNOWN)
     reach = (result.to_x_mm - result.from_x_mm) / (HIGH - LOW)
-    expected = {"twist_deg": modes[0] * reach, "diamond_mm": modes[1], "sidesway_mm": modes[2] * reach**2,
+    middle = (result.from_x_mm + result.to_x_mm - LOW - HIGH) / (HIGH - LOW)
+    # Diamond counts from the mid-line of the stretch used, which a bow yaws, and in its middle, where mash may be one.
+    diamond = modes[1] + modes[2] * 2 * middle * 2 / (HIGH - LOW) * GAUGE + modes[4] * middle / 2
+    expected = {"twist_deg": modes[0] * reach, "diamond_mm": diamond, "sidesway_mm": modes[2] * reach**2,
                 "mash_mm": modes[4] * reach}  # fmt: skip
     return {n: (result.measures[n].value - v, result.measures[n].U) for n, v in expected.items()}
 
