@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from fit_case import Points, Scanner, across, as_scan
 
-from barerail.errors import DataError
 from barerail.geometry.frames import from_rotation_vector
 from barerail.records import Array, Feature, Features, Scan
 from barerail.settings import CleanSettings, FitSettings
@@ -271,52 +270,3 @@ def test_without_normals_the_same_rail_sleeve_bracket_and_holes_are_found(rail_s
     assert len(features.rails) == 1
     for x, y, _ in TOP:
         assert at_hole(features, x, y).axis @ TURN[:, 2] > 0.9999
-
-
-def test_a_patch_missing_from_the_scan_is_no_hole() -> None:
-    s = Scanner(np.random.default_rng(103))
-    points = s.box(400, 50, 70, 5)
-    lost = (np.hypot(points.at[:, 0] - 80, points.at[:, 1]) < 9) & (points.at[:, 2] > 30)
-    features = found_in(posed(s, Points(points.at[~lost], points.out[~lost])))
-    assert features.found == ()
-
-
-def test_a_channel_is_called_one_and_its_open_side_is_not_made_up() -> None:
-    s = Scanner(np.random.default_rng(104))
-    web, flange = s.sheet((480, 90), 4.0), (480, 46)
-    points = web.placed(np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]), [0, 25, 0])
-    points += s.sheet(flange, 4.0).placed(np.eye(3), [0, -2, 45])
-    points += s.sheet(flange, 4.0).placed(np.diag([1.0, -1, -1]), [0, -2, -45])
-    (r,) = found_in(posed(s, points)).rails
-    assert r.section == "channel"
-    for station in r.stations:
-        local = station.axes @ TURN
-        m = 1 if abs(local[1] @ [0, 0, 1]) > 0.9 else 2
-        assert station.size[m - 1] == pytest.approx(90.0, abs=0.1)
-        error = np.array([back(station.centre) @ local[k] for k in (1, 2)])
-        assert (np.abs(error) < 2 * np.sqrt(np.diag(station.cov)[:2])).all()
-
-
-def test_a_sheet_full_of_holes() -> None:
-    """Two hundred holes in one face; the spacing shows each of them."""
-    s = Scanner(np.random.default_rng(105), 3.0)
-    holes = [(x, y, 8.0) for x in np.linspace(-300, 300, 20) for y in np.linspace(-140, 140, 10)]
-    points = s.flat((660, 320), 0.0, True, holes) + s.flat((660, 320), -3.0, False, holes)
-    for hole in holes:
-        points += s.wall(hole, -3.0, 0.0)
-    found = of_kind(found_in(posed(s, points)), "hole")
-    assert len(found) > 0.95 * len(holes)
-    at = np.array([back(f.point)[:2] for f in found])
-    nearest = [np.hypot(*(at - [x, y]).T).min() for x, y, _ in holes]
-    assert np.median(nearest) < 0.1 and len(found) <= len(holes)
-
-
-@pytest.mark.parametrize("shape", ["dust", "ball"])
-def test_a_cloud_without_a_flat_face_is_refused_in_one_line(shape: str) -> None:
-    rng = np.random.default_rng(106)
-    way = rng.standard_normal((15_000, 3))
-    way /= np.linalg.norm(way, axis=1)[:, None]
-    radius = 400 * rng.random((15_000, 1)) ** (1 / 3) if shape == "dust" else 100.0
-    with pytest.raises(DataError, match="no flat face") as refused:
-        found_in(as_scan(radius * way, way.astype(np.float32)))
-    assert "\n" not in str(refused.value)

@@ -86,3 +86,19 @@ def test_stations_of_one_rail_name_their_sides_alike() -> None:
     first = found.stations[0]
     for station in found.stations:
         assert first.axes[1] @ station.axes[1] > 0.99 and station.seen == first.seen
+
+
+def test_a_channel_is_called_one_and_its_open_side_is_not_made_up() -> None:
+    s = Scanner(np.random.default_rng(104))
+    web, flange = s.sheet((480, 90), 4.0), (480, 46)
+    points = web.placed(np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]), [0, 25, 0])
+    points += s.sheet(flange, 4.0).placed(np.eye(3), [0, -2, 45])
+    points += s.sheet(flange, 4.0).placed(np.diag([1.0, -1, -1]), [0, -2, -45])
+    (r,) = found_in(posed(s, points)).rails
+    assert r.section == "channel"
+    for station in r.stations:
+        local = station.axes @ TURN
+        m = 1 if abs(local[1] @ [0, 0, 1]) > 0.9 else 2
+        assert station.size[m - 1] == pytest.approx(90.0, abs=0.1)
+        error = np.array([back(station.centre) @ local[k] for k in (1, 2)])
+        assert (np.abs(error) < 2 * np.sqrt(np.diag(station.cov)[:2])).all()
