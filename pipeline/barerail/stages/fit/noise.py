@@ -8,16 +8,19 @@ from barerail.errors import DataError
 from barerail.geometry.covariance import estimate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.plane import fit_plane_robust
-from barerail.records import Array, NoiseModel
+from barerail.records import Array, Index, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.planes import MOST_POINTS
+from barerail.stages.fit.surface import Surface
 from barerail.stages.fit.tubes import skin_run
 
 LARGEST = 10
 EVEN = 1.7
 """Rms of a face, in that of the evenest quarter of the largest, beyond which its residuals are form, not noise."""
+AMID = 0.65
+"""Share of the surface around a place that must be a patch's for the place to lie amid it (judgement)."""
 OFF_SD = 5.0
 """Robust sd beyond which a point near a tube is not its skin (judgement)."""
 
@@ -31,7 +34,7 @@ def noise_of(
     round_only: the cloud's curved part; starts: first cylinders on round things in it. DataError for a scan too small.
     """
     sigma = cloud.clean.noise_mm
-    flat = [_flat(cloud.points(patch.core)) for patch in patches[: 3 * LARGEST]]
+    flat = [_flat(cloud.points(_whole(cloud.surface, patch))) for patch in patches[: 3 * LARGEST]]
     skins = [(f, skin_run(round_only.surface, f.axis, f.point, f.radius)[0]) for f in starts]
     skins.sort(key=lambda skin: -len(skin[1]))
     round_ = [r for start, rows in skins[:LARGEST] if (r := _unrolled(round_only.points(rows), start)) is not None]
@@ -41,6 +44,22 @@ def noise_of(
     even = [face for face, size in zip(faces, rms, strict=True) if size < most][:LARGEST]
     white, corr, length, power = estimate(even)
     return NoiseModel(white, corr, length, settings.drift_mm, settings.drift_mm_per_m, power)
+
+
+def _whole(surface: Surface, patch: Patch, rounds: int = 6) -> Index:
+    """The patch with what lies amid it but further off its plane than the patch's tolerance: the crests of noise that
+    hangs together over more than that tolerance was taken from. At a rim only half of what lies around is the patch's.
+    """
+    inside = np.zeros(len(surface.points) + 1, bool)
+    inside[patch.core] = True
+    for _ in range(rounds):
+        beside = np.unique(surface.near[inside[:-1]])
+        beside = beside[(beside >= 0) & ~inside[beside]]
+        around = surface.near[beside]
+        amid = inside[around].sum(axis=1) >= AMID * (around >= 0).sum(axis=1)
+        inside[beside[amid]] = True
+    rows = np.flatnonzero(inside[:-1])
+    return rows[np.abs((surface.points[rows] - patch.centre) @ patch.normal) < 3 * patch.tolerance]
 
 
 def _flat(points: Array) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.stages.fit.bores import Bore
+from barerail.stages.fit.bores import STANDS, Bore
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.rims import height_variance, slot_together
 
@@ -29,10 +29,17 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Featur
         return None
     edge = stadium(rim.mean[None], on)[0]
     arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * cloud.clean.spacing_mm)], rim.mean[:2], 0.0, 20 * r)
-    if arc < 300 or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm:
+    if arc < 300 or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm or _filled(rim, local, cloud.clean.spacing_mm):
         return None
     n = rim.n_wall + int((edge < 3 * cloud.clean.spacing_mm).sum())
     return _feature(bore, plane, rim, noise, round(arc), n, middle)
+
+
+def _filled(rim: Rim, local: Array, spacing: float) -> bool:
+    """Whether something stands in the stadium before its face, as a bush does that is welded along it."""
+    inside = stadium(rim.mean[None], local[:, :2])[0] < -0.5
+    standing = (inside & (local[:, 2] > 2.5) & (local[:, 2] < 20.0)).sum()
+    return bool(standing * spacing**2 > STANDS * stadium_area(rim.mean[None])[0])
 
 
 def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Rim | None:

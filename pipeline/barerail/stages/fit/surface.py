@@ -39,7 +39,7 @@ class Surface:
 
 
 def surface_of(clean: CleanScan) -> Surface:
-    """The chassis points of a clean scan with their neighbours; tolerance 3 sigma of a face over 60 mm, in mm."""
+    """The chassis points of a clean scan with their neighbours; tolerance 3 sigma of a face over 20 mm, in mm."""
     rows = np.flatnonzero(clean.label == CHASSIS)
     points = clean.thin[rows]
     place = np.full(len(clean.thin) + 1, -1)
@@ -65,7 +65,7 @@ def surface_of(clean: CleanScan) -> Surface:
     )
 
 
-def _waviness(points: Array, normals: Array, reach: float = 60.0, probes: int = 600) -> float:
+def _waviness(points: Array, normals: Array, reach: float = 20.0, probes: int = 600) -> float:
     """Rms in mm of thinned points about the plane of all that faces alike within reach, at the flatter places."""
     tree = cKDTree(points)
     spread = []
