@@ -13,14 +13,14 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.planes import MOST_POINTS
-from barerail.stages.fit.surface import Surface
+from barerail.stages.fit.surface import FLAT, Surface
 from barerail.stages.fit.tubes import skin_run
 
 LARGEST = 10
 EVEN = 1.7
 """Rms of a face, in that of the evenest quarter of the largest, beyond which its residuals are form, not noise."""
-AMID = 0.65
-"""Share of the surface around a place that must be a patch's for the place to lie amid it (judgement)."""
+AMID = 0.95
+"""Share of the surface around a place that must lie like a patch for the place to be amid it (judgement)."""
 OFF_SD = 5.0
 """Robust sd beyond which a point near a tube is not its skin (judgement)."""
 
@@ -47,19 +47,20 @@ def noise_of(
 
 
 def _whole(surface: Surface, patch: Patch, rounds: int = 6) -> Index:
-    """The patch with what lies amid it but further off its plane than the patch's tolerance: the crests of noise that
-    hangs together over more than that tolerance was taken from. At a rim only half of what lies around is the patch's.
+    """The patch with what carries it on but lies further off its plane than the patch's tolerance: crests of noise that
+    hangs together over more than that tolerance was taken from. Places at a rim stay out.
     """
-    inside = np.zeros(len(surface.points) + 1, bool)
+    level = np.abs((surface.points - patch.centre) @ patch.normal) < 3 * patch.tolerance
+    alike = np.append(level & (np.abs(surface.normals @ patch.normal) > np.cos(2 * FLAT)), False)
+    inside = np.zeros(len(alike), bool)
     inside[patch.core] = True
     for _ in range(rounds):
         beside = np.unique(surface.near[inside[:-1]])
-        beside = beside[(beside >= 0) & ~inside[beside]]
+        beside = beside[(beside >= 0) & ~inside[beside] & alike[beside]]
         around = surface.near[beside]
-        amid = inside[around].sum(axis=1) >= AMID * (around >= 0).sum(axis=1)
+        amid = alike[around].sum(axis=1) >= AMID * (around >= 0).sum(axis=1)
         inside[beside[amid]] = True
-    rows = np.flatnonzero(inside[:-1])
-    return rows[np.abs((surface.points[rows] - patch.centre) @ patch.normal) < 3 * patch.tolerance]
+    return np.flatnonzero(inside[:-1])
 
 
 def _flat(points: Array) -> tuple[Array, Array]:
