@@ -23,7 +23,11 @@ RAIL_COLUMNS = {
     **dict.fromkeys(("x_mm", "y_mm", "z_mm", "dy_mm", "dz_mm", "U_dy_mm", "U_dz_mm"), 3),
     **dict.fromkeys(("roll_deg", "U_roll_deg"), 4),
 }
-ABOUT = "shift: later less earlier, in the earlier scan's car axes; places are the earlier ones; limits are the user's"
+ABOUT = (
+    "shift: later less earlier, in the earlier scan's car axes; of tubes and rails across them, of faces along the "
+    "normal; size: its length, or that of the part told where one direction is too loose; places are the earlier ones; "
+    "limits are the user's"
+)
 ROLL = "by how much the section turned, the same in all axes; positive: its left side went up"
 STATES = (
     "moved: beyond what all points together show by chance once in twenty; verdicts keep a guard band of U inside the "

@@ -87,7 +87,7 @@ SCALE = np.array([1e-3, *[1.0] * 9, *[1e-3] * 3])
 
 def _displacements(shifts: Sequence[Shift], rails: Sequence[RailShift]) -> tuple[Array, Array, Array]:
     """Places (n, 3), displacements (n, 3) and variances (n, 3), nan where a direction shows nothing."""
-    known = [s for s in shifts if np.isfinite(s.shift).all() and s.kind not in ("tube", "rail", "tube-node")]
+    known = [s for s in shifts if np.isfinite(s.shift).all() and s.kind not in ("tube", "rail", "tube-node", "face")]
     at = [s.position for s in known] + [row for r in rails for row in r.at]
     d = [s.shift for s in known] + [_across(row) for r in rails for row in r.shift]
     var = [np.diag(s.cov) for s in known] + [(row / 2) ** 2 for r in rails for row in r.U]

@@ -18,6 +18,7 @@ CHANCE = 0.05
 SHEET_MM = 10.0
 """Standard uncertainty along its axis of a hole that one scan saw from the other side of its sheet."""
 SCANNED_MM = 20.0
+WORSE = ("", "within", "not proven", "outside")
 MOVED, STILL, LOST, UNSEEN = "moved", "no movement above U", "not found", "not scanned"
 
 
@@ -66,6 +67,13 @@ def _slides(p: MountPoint) -> bool:
     return p.kind in ("tube", "rail")
 
 
+def _held(p: MountPoint) -> Array:
+    """Projector (3, 3) on the directions in which its place is the part's own and not that of what was seen: across a
+    tube or rail, off a face, whose outline ends where the scan does or at what is welded on."""
+    along = np.outer(p.axis, p.axis)
+    return along if p.kind == "face" else np.eye(3) - along if _slides(p) else np.eye(3)
+
+
 def shifts(
     before: Sequence[MountPoint],
     after: Sequence[MountPoint],
@@ -110,21 +118,38 @@ class Known(Frozen):
 def _shift(
     p: MountPoint, q: MountPoint, known: Known, gate: float, limit: float | None, spans: Mapping[str, float]
 ) -> Shift:
-    d, cov = q.position - p.position, p.cov_local + q.cov_local + known.whole
-    across = np.eye(3)
-    if _slides(p):
-        across = np.eye(3) - np.outer(p.axis, p.axis)
-        d = across @ d
-    elif p.face != q.face and p.kind in TWO_FACED:
+    held = _held(p)
+    d, cov = held @ (q.position - p.position), p.cov_local + q.cov_local + known.whole
+    if p.face != q.face and p.kind in TWO_FACED:
         cov = cov + SHEET_MM**2 * np.outer(p.axis, p.axis)
-    size = float(np.linalg.norm(d))
-    way = d / size if size > 0 else np.array([1.0, 0, 0])
-    u, u_drift, u_stood = (2 * float(np.sqrt(way @ c @ way)) for c in (cov, known.drift, known.supports))
-    far = float(d @ np.linalg.pinv(across @ cov @ across, hermitian=True) @ d) > gate
+    size, u = _length(d, cov)
+    judged = verdict(size, u, limit, known.supported)
+    far, told = float(d @ np.linalg.pinv(held @ cov @ held, hermitian=True) @ d) > gate, d
+    if far and size <= u:
+        told = _told(d, held @ cov @ held)
+        size, u = _length(told, cov)
+        judged = max(judged, verdict(size, u, limit, known.supported), key=WORSE.index)
     sure = far and size > u
     words = _words(p, d, cov, spans) if sure else ""
+    u_drift, u_stood = (_length(told, c)[1] for c in (known.drift, known.supports))
     return Shift(p.name, p.kind, p.side, p.position, d, cov, size, u, MOVED if sure else STILL, limit,
-                 verdict(size, u, limit, known.supported), words, u_drift, u_stood)  # fmt: skip
+                 judged, words, u_drift, u_stood)  # fmt: skip
+
+
+def _told(d: Array, cov: Array) -> Array:
+    """The part of shift d (3,) along those principal axes of its covariance where it is above its U (k = 2); d itself
+    where it is above none. A hole seen from the other side of its sheet tells nothing along its axis, but across it."""
+    variance, axes = np.linalg.eigh(cov)
+    parts = axes.T @ d
+    above = np.abs(parts) > 2 * np.sqrt(np.maximum(variance, 0.0)) + 1e-9
+    return axes @ (parts * above) if above.any() else d
+
+
+def _length(d: Array, cov: Array) -> tuple[float, float]:
+    """Length of d (3,) and its U (k = 2) along it."""
+    size = float(np.linalg.norm(d))
+    way = d / size if size > 0 else np.array([1.0, 0, 0])
+    return size, 2 * float(np.sqrt(way @ cov @ way))
 
 
 def lost(p: MountPoint, why: str, limit: float | None) -> Shift:

@@ -1,0 +1,61 @@
+"""Shifts of points that one direction hardly holds: it may not hide what moved in the others, nor make it up."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from compare_case import QUIET, car
+from datum_case import KICKED, features_of, some_pose, straight
+
+from barerail.asked import CompareSettings
+from barerail.records import Array, MountPoint, Shift, Unmoved
+from barerail.settings import PointsSettings
+from barerail.stages.compare.budget import PoseBudget
+from barerail.stages.compare.shifts import shifts
+from barerail.stages.points import points
+
+PLACES = np.random.default_rng(1).uniform((-1500, -500, 0), (1500, 500, 300), (60, 3))
+HELD = Unmoved(np.eye(4), PLACES.mean(axis=0), np.diag([1e-4] * 3 + [1e-10] * 3), PLACES, 0.9, 0.0, "found")
+
+
+def hole(axis: Array, loose: Array, kind: str = "hole") -> MountPoint:
+    """A point with u = 0.1 mm, and 3 mm along the rows of loose (n, 3)."""
+    pose = some_pose(3)
+    made = next(p for p in points(features_of(KICKED, straight, pose), car(pose), (), PointsSettings()).points
+                if p.kind == "hole")  # fmt: skip
+    return replace(made, kind=kind, axis=axis, cov_local=0.01 * np.eye(3) + 9.0 * loose.T @ loose)
+
+
+def shifted(p: MountPoint, d: Array, asked: CompareSettings) -> Shift:
+    budget = PoseBudget.of(HELD, car(np.eye(4)), replace(QUIET, drift_mm_per_m=0.0), QUIET)
+    (out,) = shifts([p], [replace(p, position=p.position + d)], [(0, 0)], budget, p.position[None], asked)
+    return out
+
+
+def test_a_loose_direction_does_not_hide_what_moved_in_the_others() -> None:
+    axis = np.array([1.0, 0.0, 0.0])
+    d = np.array([4.0, -1.2, 0.1])
+    told = shifted(hole(axis, axis[None]), d, CompareSettings(limit_mm=0.5))
+    assert told.found == "moved" and told.verdict == "outside" and told.shift == pytest.approx(d)
+    assert told.size_mm == pytest.approx(1.2, abs=0.05) and 0.28 < told.U_mm < 0.4 and "inboard" in told.words
+    assert shifted(hole(axis, axis[None]), d, CompareSettings(limit_mm=1.6)).verdict == "not proven"
+
+
+def test_what_is_told_is_the_whole_shift_where_no_direction_is_loose() -> None:
+    told = shifted(hole(np.array([1.0, 0, 0]), np.zeros((0, 3))), np.array([0.1, -1.2, 0.1]), CompareSettings())
+    assert told.found == "moved" and told.size_mm == pytest.approx(np.sqrt(1.46))
+
+
+def test_nothing_but_the_loose_direction_moved() -> None:
+    axis = np.array([0.6, 0.0, 0.8])
+    told = shifted(hole(axis, axis[None]), 5.0 * axis, CompareSettings(limit_mm=1.0))
+    assert told.found == "no movement above U" and told.verdict == "not proven"
+
+
+def test_a_face_s_outline_ends_where_the_scan_does_so_only_its_plane_can_have_moved() -> None:
+    up = np.array([0.0, 0.0, 1.0])
+    flat = hole(up, np.eye(3)[:2], "face")
+    still = shifted(flat, np.array([5.0, -24.0, 0.05]), CompareSettings())
+    assert still.found == "no movement above U" and still.shift == pytest.approx([0, 0, 0.05])
+    lifted = shifted(flat, np.array([5.0, -24.0, 1.0]), CompareSettings())
+    assert lifted.found == "moved" and lifted.words.endswith("mm up")
