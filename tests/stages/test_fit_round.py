@@ -94,3 +94,30 @@ def test_two_tabs_with_round_ends_are_no_sleeve(rings, tube):
     """Skin at both ends with 48 mm of nothing between is none; a sleeve with 8 mm hidden is one."""
     along = np.concatenate([np.repeat(np.arange(a + 0.5, b, 1.0), 60) for a, b in rings])
     assert mostly_skin(along, -30.0, 30.0) == tube
+
+
+def sleeve_cut(slope: float) -> Feature:
+    """A sleeve about z beside a sheet, scanned only below the plane z = slope x - 10 mm and without its upper end."""
+    s = Scanner(np.random.default_rng(144), 1.6)
+    whole = s.sleeve(32.0, 13.0, 70.0)
+    seen = whole.at[:, 2] < slope * whole.at[:, 0] - 10.0
+    part = Points(whole.at[seen], whole.out[seen])
+    (found,) = of_kind(found_in(s, part + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 200, 0])), "sleeve")
+    return found
+
+
+def test_where_the_scan_of_a_sleeve_just_stops_its_middle_is_open() -> None:
+    """15 mm off here; its bore and axis are known as ever."""
+    f = sleeve_cut(1.0)
+    u = np.sqrt(f.cov[2, 2])
+    assert abs(f.point[2]) > 8 and abs(f.point[2]) < 2 * u and u > 8 and "an end wasn't seen" in f.note
+    assert np.sqrt(f.cov[0, 0]) < 0.05 and np.hypot(*f.point[:2]) < 0.15
+
+
+def test_a_sleeve_seen_to_its_ends_has_its_middle_from_its_end_faces() -> None:
+    s = Scanner(np.random.default_rng(145), 1.6)
+    points = s.sleeve(32.0, 13.0, 70.0) + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 200, 0])
+    (f,) = of_kind(found_in(s, points), "sleeve")
+    u = np.sqrt(f.cov[2, 2])
+    assert u < 0.1 and abs(f.point[2]) < 3 * u and f.u_length < 0.2 and abs(f.length - 70.0) < 3 * f.u_length
+    assert "an end" not in f.note

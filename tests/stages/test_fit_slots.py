@@ -5,25 +5,27 @@ from fit_case import Points, Scanner
 from test_fit import back, found_in, posed
 
 HALF, R, THICK = 6.5, 5.5, 3.5
+SMALL = 3.9, 4.5
+"""Half length of the straight part and radius, mm: hardly longer than wide, and four spacings across."""
 PLACES = [(x, y) for x in (-150.0, -50.0, 50.0, 150.0) for y in (-45.0, 0.0, 45.0)]
 
 
-def pierced(p: Points) -> Points:
+def pierced(p: Points, half: float = HALF, r: float = R) -> Points:
     """The same without what lies in a slot along x."""
     for x, y in PLACES:
-        past = np.maximum(np.abs(p.at[:, 0] - x) - HALF, 0.0)
-        keep = np.hypot(past, p.at[:, 1] - y) > R
+        past = np.maximum(np.abs(p.at[:, 0] - x) - half, 0.0)
+        keep = np.hypot(past, p.at[:, 1] - y) > r
         p = Points(p.at[keep], p.out[keep])
     return p
 
 
-def wall(s: Scanner) -> Points:
+def wall(s: Scanner, half: float = HALF, r: float = R) -> Points:
     """A slot's wall about 0, from z = -THICK to 0, facing in."""
-    ends = s.wall((0.0, 0.0, R), -THICK, 0.0)
-    out = Points(ends.at + np.outer(HALF * np.sign(ends.at[:, 0]), [1.0, 0, 0]), ends.out)
+    ends = s.wall((0.0, 0.0, r), -THICK, 0.0)
+    out = Points(ends.at + np.outer(half * np.sign(ends.at[:, 0]), [1.0, 0, 0]), ends.out)
     for sign in (1.0, -1.0):
-        side = s.flat((2 * HALF, THICK)).placed(np.array([[1.0, 0, 0], [0, 0, -sign], [0, sign, 0]]), [0, 0, 0])
-        out += Points(side.at + np.array([0, sign * R, -THICK / 2]), np.tile([0.0, -sign, 0], (len(side.at), 1)))
+        side = s.flat((2 * half, THICK)).placed(np.array([[1.0, 0, 0], [0, 0, -sign], [0, sign, 0]]), [0, 0, 0])
+        out += Points(side.at + np.array([0, sign * r, -THICK / 2]), np.tile([0.0, -sign, 0], (len(side.at), 1)))
     return out
 
 
@@ -38,3 +40,14 @@ def test_the_other_face_of_a_thin_sheet_is_not_a_slots_wall() -> None:
         at = back(f.point)
         off = min(np.hypot(at[0] - x, at[1] - y) for x, y in PLACES)
         assert off < 0.35 and abs(f.diameter - 2 * R) < 0.6 and abs(f.length - 2 * (HALF + R)) < 0.7
+
+
+def test_a_slot_of_few_points_is_no_hole_at_one_of_its_ends() -> None:
+    s = Scanner(np.random.default_rng(173), spacing=2.2, noise=0.12)
+    points = pierced(s.flat((420.0, 160.0)), *SMALL)
+    for x, y in PLACES:
+        points += wall(s, *SMALL).placed(np.eye(3), [x, y, 0])
+    found = found_in(posed(s, points)).found
+    assert not [f for f in found if f.kind == "hole"]
+    slots = [f for f in found if f.kind == "slot"]
+    assert len(slots) >= 10 and all(abs(f.length - 2 * sum(SMALL)) < 0.9 for f in slots)

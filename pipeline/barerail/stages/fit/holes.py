@@ -29,8 +29,8 @@ def features_of(
             feature = stud_in(bore, cloud, noise, settings)
             reason = "something stands in it that is no stud"
         else:
-            reason = _why_not(bore, cloud, settings)
-            feature = _slot(bore, planes, cloud, noise)
+            feature, unsure = _slot(bore, planes, cloud, noise)
+            reason = _why_not(bore, cloud, settings) or unsure
             if feature is None and not reason:
                 feature = _hole(bore, planes, noise)
         if feature is None:
@@ -66,11 +66,11 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     return ""
 
 
-def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> Feature | None:
+def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> tuple[Feature | None, str]:
     if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.1:
-        return None
+        return None, ""
     if bore.rim_share >= 0.85 and bore.cover >= 0.9 and not cloud.mesh:
-        return None
+        return None, ""
     return as_slot(bore, planes[bore.face.patch], cloud, noise)
 
 

@@ -6,11 +6,16 @@ import numpy as np
 
 from barerail.records import Feature
 
+LONGEST = 3.0
+"""Diameters that a sleeve may be long (judgement)."""
+
 
 def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature], list[Feature]]:
     """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest.
 
-    A sleeve is no longer than three diameters and has a hole in at least one end, or a bore seen in it.
+    A sleeve is no longer than LONGEST diameters and has a hole in at least one end, or a bore seen in it. Its middle is
+    half-way between its end faces, or the edges seen; an end not seen lies anywhere up to LONGEST diameters from the
+    other (rectangular, JCGM 100:2008, 4.3.7).
     """
     rest, out = list(holes), []
     bores = [t for t in tubes if t.detail["facing"] <= 0]
@@ -18,7 +23,7 @@ def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature
     for t in (t for t in tubes if t.detail["facing"] >= 0 and not any(t is b for b in inside)):
         ends = [h for h in rest if h.kind == "hole" and _on_end(h, t)]
         bore = next((b for b in inside if _in_bore_of(b, t)), None)
-        if t.length > 3 * t.diameter or not (ends or bore):
+        if t.length > LONGEST * t.diameter or not (ends or bore):
             out.append(replace(t, detail={}))
             continue
         rest = [h for h in rest if not any(h is e for e in ends)]
@@ -48,11 +53,15 @@ def _on_end(h: Feature, t: Feature) -> bool:
 
 def _sleeve(t: Feature, ends: list[Feature], bore: Feature | None) -> Feature:
     known = bore or min(ends, key=lambda h: h.u_diameter)
-    point, length = t.point, t.length
-    if len(ends) == 2:
-        point = t.point + t.axis * float((ends[0].point + ends[1].point - 2 * t.point) @ t.axis / 2)
-        length = abs(float((ends[0].point - ends[1].point) @ t.axis))
-    u_along = 0.3 if len(ends) == 2 else float(np.sqrt(t.axis @ t.cov @ t.axis))
+    low, high = (min(_side(t, ends, way), key=lambda h: h.u_diameter, default=None) for way in (-1.0, 1.0))
+    point, length, u_along = t.point, t.length, float(np.sqrt(t.axis @ t.cov @ t.axis))
+    if low and high:
+        point = t.point + t.axis * float((low.point + high.point - 2 * t.point) @ t.axis / 2)
+        length = float((high.point - low.point) @ t.axis)
+        u_along = float(np.sqrt(t.axis @ (low.cov + high.cov) @ t.axis)) / 2
+    unseen = (low is None and t.detail["low_open"] > 0) or (high is None and t.detail["high_open"] > 0)
+    if unseen:
+        u_along = float(np.hypot(u_along, (LONGEST * t.diameter - length) / 2 / np.sqrt(3)))
     across = np.eye(3) - np.outer(t.axis, t.axis)
     return replace(
         t,
@@ -64,5 +73,9 @@ def _sleeve(t: Feature, ends: list[Feature], bore: Feature | None) -> Feature:
         cov=across @ t.cov @ across + u_along**2 * np.outer(t.axis, t.axis),
         u_length=2 * u_along,
         detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter},
-        note=f"diameter is the bore; outside {t.diameter:.2f} mm",
+        note=f"diameter is the bore; outside {t.diameter:.2f} mm" + ("; an end wasn't seen" if unseen else ""),
     )
+
+
+def _side(t: Feature, ends: list[Feature], way: float) -> list[Feature]:
+    return [h for h in ends if way * ((h.point - t.point) @ t.axis) > 0]

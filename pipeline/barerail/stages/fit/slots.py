@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.geometry.mesh_rim import fit_mesh_rim
-from barerail.geometry.raster import cover
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel, Plane
 from barerail.stages.fit.bores import STANDS, Bore
@@ -17,22 +16,45 @@ LEAST_GAIN = 25.0
 """Log likelihood by which a slot must fit better than the round hole (two numbers more; judgement)."""
 
 
-def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Feature | None:
-    """The slot about a bore, or None where its empty place is no longer than wide."""
+UNSURE = "longer than round, but too little is seen of it to be a slot"
+Found = tuple[Rim, bool]
+"""A rim that is a slot's, and whether its wall is seen round both ends."""
+
+
+def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[Feature | None, str]:
+    """The slot about a bore, or None where its empty place is no longer than wide, or not seen well enough to be told:
+    then the reason says so, and it is no round hole either."""
     face, r = bore.face, float(bore.rim.mean[2])
     middle = face.centre + face.axes.T @ np.array([*bore.rim.mean[:2], bore.height])
     local = (cloud.near(middle, 6 * r + 10.0) - middle) @ face.axes.T
     on = local[np.abs(local[:, 2]) < face.tolerance, :2]
     start = _start(on, r)
-    rim = None if start is None else (_fused if cloud.mesh else _sampled)(bore, start, middle, local, on, cloud)
-    if rim is None:
-        return None
+    found = None if start is None else (_fused if cloud.mesh else _sampled)(bore, start, middle, local, on, cloud)
+    if found is None:
+        return None, ""
+    rim, walled = found
     edge = stadium(rim.mean[None], on)[0]
-    arc = 360 * cover(on[(edge > -0.5) & (edge < 2 * cloud.clean.spacing_mm)], rim.mean[:2], 0.0, 20 * r)
-    if arc < 300 or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm or _filled(rim, local, cloud.clean.spacing_mm):
-        return None
+    arc = 360 * _closed(rim, on[(edge > -0.5) & (edge < 2 * cloud.clean.spacing_mm)], cloud.clean.spacing_mm)
+    if not walled or arc < 300 or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm:
+        return None, UNSURE
+    if _filled(rim, local, cloud.clean.spacing_mm):
+        return None, ""
     n = rim.n_wall + int((edge < 3 * cloud.clean.spacing_mm).sum())
-    return _feature(bore, plane, rim, noise, round(arc), n, middle)
+    return _feature(bore, plane, rim, noise, round(arc), n, middle), ""
+
+
+def _closed(rim: Rim, on: Array, spacing: float) -> float:
+    """Share of the rim beside which points on (n, 2) of the face lie, by pieces two spacings long: shorter ones chance
+    alone leaves empty."""
+    _, _, angle, half, width = rim.mean
+    turned = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    along, across = ((on - rim.mean[:2]) @ turned.T).T
+    round_end = width * np.arctan2(np.maximum(np.abs(along) - half, 0.0), np.abs(across))
+    quarter = half + width * np.pi / 2
+    run = np.minimum(np.abs(along), half) + round_end
+    place = np.where(along * across > 0, run, quarter - run) + quarter * (2 * (along < 0) + (along * across < 0))
+    pieces = max(8, int(2 * quarter / spacing))
+    return len(np.unique((place / (4 * quarter) * pieces).astype(int) % pieces)) / pieces
 
 
 def _filled(rim: Rim, local: Array, spacing: float) -> bool:
@@ -42,7 +64,7 @@ def _filled(rim: Rim, local: Array, spacing: float) -> bool:
     return bool(standing * spacing**2 > STANDS * stadium_area(rim.mean[None])[0])
 
 
-def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Rim | None:
+def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Found | None:
     """The rim in a fused mesh, from sections under the face; None where a circle does nearly as well."""
     r, voxel = float(bore.rim.mean[2]), cloud.clean.spacing_mm
     points, triangles = cloud.triangles(middle, float(np.hypot(*start[:2])) + start[3] + start[4] + 3 * voxel + 3.0)
@@ -57,10 +79,10 @@ def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, clo
     if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), bore.floor, 0.4, 0.6):
         return None
     x, y, size, _ = bore.edge
-    return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, size]) ** 2)
+    return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, size]) ** 2), True
 
 
-def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Rim | None:
+def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Found | None:
     """The rim in a cloud of points, from how they fall about it; None where a circle does nearly as well."""
     r, spacing = float(bore.rim.mean[2]), cloud.clean.spacing_mm
     wide = np.array([1.2 * spacing, 1.2 * spacing, 0.12, 1.2 * spacing, spacing])
@@ -72,17 +94,17 @@ def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, c
         rim = fit_rim(points, start, wide, stadium, stadium_area, draws)
         start, wide = rim.mean, np.maximum(3 * np.sqrt(np.diag(rim.cov)), [0.3, 0.3, 0.01, 0.3, 0.3])
         gain = log_likelihood(np.vstack([rim.mean, [0.0, 0.0, 0.0, 0.0, r]]), points, stadium, stadium_area)
-        if gain[0] - gain[1] < LEAST_GAIN * (0.5 if draws == ROUGH else 1.0):
+        if gain[0] - gain[1] < LEAST_GAIN * (0.2 if draws == ROUGH else 1.0):
             return None
-    return rim if _is_slot(rim, points, r, bore.floor) else None
+    if not _is_slot(rim, points.noise, r):
+        return None
+    return rim, _walled(rim, points.wall, points.density, bore.floor, 0.25, 0.0)
 
 
-def _is_slot(rim: Rim, points: RimPoints, r: float, floor: float) -> bool:
-    """True where the stadium is clearly longer than wide, as wide as the bore, and its wall is seen round both ends."""
+def _is_slot(rim: Rim, noise: float, r: float) -> bool:
+    """True where the stadium is clearly longer than wide and as wide as the bore, and what wall is seen lies on it."""
     half, width = float(rim.mean[3]), float(rim.mean[4])
-    shape = half / width > 0.2 and width > 0.7 * r
-    smooth = rim.wall_rms < 1.5 * points.noise
-    return bool(shape and smooth and _walled(rim, points.wall, points.density, floor, 0.25, 0.0) and rim.misfit <= 3)
+    return half / width > 0.2 and width > 0.7 * r and rim.wall_rms < 1.5 * noise and rim.misfit <= 3
 
 
 def _walled(rim: Rim, wall: Array, density: float, floor: float, seen: float, past: float) -> bool:

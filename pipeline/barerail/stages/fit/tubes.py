@@ -68,6 +68,10 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
     return _feature(cloud, fit, points, noise, settings)
 
 
+SQUARE = 1 / 3
+"""Share of all sectors that must end together for a cut end: half of a sleeve may be hidden (judgement)."""
+
+
 def skin_run(surface: Surface, axis: Array, point: Array, radius: float) -> tuple[Index, float, float]:
     """Thinned points on a cylinder in its unbroken run about `point`, and where that starts and ends along the axis."""
     rows = skin_of(surface, axis, point, radius)
@@ -137,8 +141,20 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         n=int(on.sum()),
         rms=spread,
         ends=ends,
-        detail={"facing": facing(cloud.surface, fit)},
+        detail={"facing": facing(cloud.surface, fit), **_open_ends(local, cloud.clean.spacing_mm)},
     )
+
+
+def _open_ends(local: Array, spacing: float, sectors: int = 24) -> dict[str, float]:
+    """Which ends, low and high, of points local (n, 3), axis last, aren't square, 1 each: an edge cut across ends most
+    sectors alike, where the scan merely stops they end anyhow. SQUARE of all within one spacing of the end will do."""
+    sector = ((np.arctan2(local[:, 1], local[:, 0]) + np.pi) / (2 * np.pi) * sectors).astype(int) % sectors
+    out = {}
+    for name, along in (("low_open", -local[:, 2]), ("high_open", local[:, 2])):
+        last = np.full(sectors, -np.inf)
+        np.maximum.at(last, sector, along)
+        out[name] = float((np.abs(last - np.quantile(along, 0.995)) < spacing).sum() < SQUARE * sectors)
+    return out
 
 
 def _form(fit: CylinderFit, local: Array, on: NDArray[np.bool_], blocks: int = 8) -> float:
