@@ -121,3 +121,13 @@ def test_a_sleeve_seen_to_its_ends_has_its_middle_from_its_end_faces() -> None:
     u = np.sqrt(f.cov[2, 2])
     assert u < 0.1 and abs(f.point[2]) < 3 * u and f.u_length < 0.2 and abs(f.length - 70.0) < 3 * f.u_length
     assert "an end" not in f.note
+
+
+def test_two_bushes_in_line_across_the_car_are_two_sleeves() -> None:
+    s = Scanner(np.random.default_rng(146), 2.0)
+    points = s.sheet((300, 160), 4.0).placed(np.eye(3), [0, 0, -60])
+    for y in (-190.0, 190.0):
+        points += s.sleeve(36.0, 16.0, 67.0).placed(across([0, 1, 0]), [0, y, 0])
+    found = sorted(of_kind(found_in(s, points), "sleeve"), key=lambda f: float(f.point[1]))
+    assert [round(float(f.point[1])) for f in found] == [-190, 190]
+    assert all(f.length == pytest.approx(67.0, abs=0.3) for f in found)

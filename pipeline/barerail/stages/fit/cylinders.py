@@ -23,6 +23,10 @@ LEAST_ARC = 110.0
 FUSED_ROUND = np.array([0.35, 0.35, 0.0, 0.0, 0.45])
 """Standard uncertainty of a cylinder's axis and radius in a fused mesh, times voxel^2 / radius: the field between
 voxels is taken for straight where it is round. From simulated scans."""
+GAP_MM = 60.0
+"""Gap along a tube that is let pass as welded over or not seen (judgement)."""
+Start = tuple[CylinderFit, Array]
+"""A first cylinder and the points (n, 3) it was fitted to."""
 
 
 @dataclass(frozen=True)
@@ -105,16 +109,16 @@ def _pieces(surface: Surface, bend: Bend) -> list[Index]:
     return [order[s : s + count[k]] for s, k in zip(start, big, strict=True)]
 
 
-def _cylinders_in(surface: Surface, piece: Index, bend: Bend, settings: FitSettings) -> list[CylinderFit]:
+def _cylinders_in(surface: Surface, piece: Index, bend: Bend, settings: FitSettings) -> list[Start]:
     """First cylinders through the thinned points of one piece, the best supported first: tubes meet at welds."""
-    found: list[CylinderFit] = []
+    found: list[Start] = []
     least = max(25, int(400 / surface.cell_area))
     while len(piece) >= least and len(found) < 12:
         rows = _best_cylinder(surface, piece, bend)
         fit = _first_fit(surface, rows, settings) if len(rows) >= least else None
         if fit is None:
             break
-        found.append(fit)
+        found.append((fit, surface.points[rows]))
         taken = np.union1d(rows, piece[on_cylinder(surface, piece, fit.axis, fit.point, fit.radius)])
         piece = np.setdiff1d(piece, taken)
     return found
@@ -170,20 +174,27 @@ def arc_of(xy: Array, sectors: int = 36) -> float:
     return float(360 / sectors * (count > 0.3 * np.median(count[count > 0])).sum())
 
 
-def _merged(fits: list[CylinderFit]) -> list[CylinderFit]:
+def _merged(starts: list[Start]) -> list[CylinderFit]:
     """One start a cylinder: pieces of the same tube, cut by welds or gaps, share axis and radius."""
-    kept: list[CylinderFit] = []
-    for f in fits:
-        if not any(_same(f, k) for k in kept):
-            kept.append(f)
-    return kept
+    kept: list[Start] = []
+    for s in starts:
+        if not any(_same(s, k) for k in kept):
+            kept.append(s)
+    return [fit for fit, _ in kept]
 
 
-def _same(f: CylinderFit, k: CylinderFit, reach: float = 400.0) -> bool:
-    d = f.point - k.point
-    across = np.linalg.norm(d - (d @ k.axis) * k.axis)
-    close = across < 0.2 * k.radius + 0.005 * abs(float(d @ k.axis)) and abs(float(d @ k.axis)) < reach
-    return bool(close and abs(f.axis @ k.axis) > np.cos(np.radians(4)) and abs(f.radius - k.radius) < 0.15 * k.radius)
+def _same(f: Start, k: Start) -> bool:
+    """Whether two starts are pieces of one tube: coaxial, alike, and no further apart than a tube's gap may be. Two
+    bushes in line across the car are not."""
+    (one, its), (other, there) = f, k
+    d = one.point - other.point
+    along = float(d @ other.axis)
+    across = np.linalg.norm(d - along * other.axis)
+    a, b = ((points - other.point) @ other.axis for points in (its, there))
+    apart = max(a.min() - b.max(), b.min() - a.max())
+    close = across < 0.2 * other.radius + 0.005 * abs(along) and apart < GAP_MM
+    alike = abs(one.radius - other.radius) < 0.15 * other.radius
+    return bool(close and alike and abs(one.axis @ other.axis) > np.cos(np.radians(4)))
 
 
 def skin_of(surface: Surface, axis: Array, point: Array, radius: float) -> Index:

@@ -12,6 +12,7 @@ from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import (
+    GAP_MM,
     LEAST_ARC,
     arc_of,
     band_of,
@@ -88,7 +89,7 @@ def mostly_skin(along: Array, low: float, high: float, step: float = 5.0) -> boo
 
 
 def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
-    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to 60 mm let pass."""
+    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to GAP_MM let pass."""
     if len(rows) < 12:
         return 0.0, 0.0
     along = (surface.points[rows] - point) @ axis
@@ -100,7 +101,7 @@ def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: flo
     if not len(busy):
         return 0.0, 0.0
     busy = busy + bins.min()
-    groups = np.split(busy, np.flatnonzero(np.diff(busy) > 12) + 1)
+    groups = np.split(busy, np.flatnonzero(np.diff(busy) > GAP_MM / step) + 1)
     best = min(groups, key=lambda g: max(g[0], -g[-1], 0))
     return float(best[0] * step), float((best[-1] + 1) * step)
 
