@@ -64,7 +64,7 @@ def _feature(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]
             yield f"{f.kind} across", float(way @ miss / np.sqrt(way @ f.cov @ way))
     size = true["d"]
     yield f"{f.kind} diameter", float((f.diameter - size) / f.u_diameter)
-    if f.kind in ("bolt-axis", "stud"):
+    if f.kind in ("bolt-axis", "sleeve", "stud"):
         along = float((f.point - np.asarray(true["p"])) @ axis)
         yield f"{f.kind} along", along / float(np.sqrt(axis @ f.cov @ axis))
 

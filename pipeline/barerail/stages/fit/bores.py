@@ -12,7 +12,7 @@ from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud, Face
-from barerail.stages.fit.rims import height_variance
+from barerail.stages.fit.heights import height_variance, local_height
 
 WALL_DEPTH = 4.0
 STANDS = 0.15
@@ -37,7 +37,8 @@ class Bore:
     wall_share: points next to the rim and down the wall against what the face's density promises. standing: the same
     for what stands up round it. closed_behind: the sheet's other face goes on behind it. floor: z down to which the
     wall goes before the sheet's other face begins. brim: how much of the face there is further out, 4 to 8 mm from the
-    rim. edge (4,): standard uncertainty of x, y, radius and height that fusing adds, mm; 0 in a cloud.
+    rim. ring (k, 2): where the points lie whose mean is the height, mm. edge (4,): standard uncertainty of x, y,
+    radius and height that fusing adds, mm; 0 in a cloud.
     """
 
     face: Face
@@ -52,6 +53,7 @@ class Bore:
     closed_behind: bool
     floor: float
     brim: float
+    ring: Array
     edge: Array
 
 
@@ -64,7 +66,7 @@ def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
     """Covariance (3, 3) in scan axes from that in the face (2, 2) and the height of the ring about the bore."""
     local = np.zeros((3, 3))
     local[:2, :2] = flat
-    local[2, 2] = height_variance(float(bore.rim.mean[2]), bore.n, noise) + bore.edge[3] ** 2
+    local[2, 2] = height_variance(bore.ring, noise) + bore.edge[3] ** 2
     return bore.face.axes.T @ local @ bore.face.axes
 
 
@@ -108,14 +110,15 @@ def _distinct(bores: list[Bore]) -> list[Bore]:
 class _Around:
     """What lies about a disc: xy (n, 2) in the face's plane, z (n,) mm over the face there.
 
-    height: that of the face there over its mean plane. other: z of the sheet's other face, -inf where it was not seen;
-    whole: that face goes on behind the disc, told of a cloud alone: a fused mesh fills holes and
-    shows gaps as open edges.
+    height: that of the face there over its mean plane; ring (k, 2): of which points. other: z of the other face,
+    -inf where it was not seen; whole: that face goes on behind the disc, told of a cloud alone: a fused mesh fills
+    holes and shows gaps as open edges.
     """
 
     xy: Array
     z: Array
     height: float
+    ring: Array
     other: float
     whole: bool
 
@@ -141,12 +144,12 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     reach = disc[2] + max(5 * spacing, 8.0)
     centre = face.centre + face.axes.T @ np.array([disc[0], disc[1], 0.0])
     local = (cloud.near(centre, reach + 4.0) - face.centre) @ face.axes.T
-    height = _local_height(local, disc, face.tolerance)
+    height, ring = local_height(local, disc, face.tolerance, spacing)
     xy, z = local[:, :2], local[:, 2] - height
     if not _something_there(xy, z, disc, spacing) or _beside_a_wall(xy, z, disc, spacing):
         return None
     other, whole = _other_face(xy, z, disc, spacing)
-    around = _Around(xy, z, height, other, whole and not cloud.mesh)
+    around = _Around(xy, z, height, ring, other, whole and not cloud.mesh)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     sheet = around.other > -SHEET_VOXELS * spacing
     edge = (MESH_SHEET_EDGE if sheet else MESH_EDGE) * spacing * cloud.mesh
@@ -205,6 +208,7 @@ def _judged(face: Face, rim: Rim, around: _Around, spacing: float, edge: Array) 
         closed_behind=around.whole,
         floor=around.floor,
         brim=float(further / density),
+        ring=around.ring,
         edge=edge,
     )
 
@@ -247,10 +251,3 @@ def _density(on: Array, start: Array, spacing: float) -> float:
     rho = np.hypot(*(on - start[:2]).T)
     share = max(cover(on, start[:2], low, high), 0.2)
     return max(((rho > low) & (rho < high)).sum() / (np.pi * (high**2 - low**2) * share), 0.2 / spacing**2)
-
-
-def _local_height(local: Array, disc: Array, tolerance: float) -> float:
-    """The face's height over its mean plane near the hole: the median of the ring about it, mm."""
-    rho = np.hypot(*(local[:, :2] - disc[:2]).T)
-    ring = local[(rho > disc[2] + 0.5) & (np.abs(local[:, 2]) < 2 * tolerance), 2]
-    return float(np.median(ring)) if len(ring) >= 12 else 0.0

@@ -18,11 +18,6 @@ def hangs_together(noise: NoiseModel, radius: float, steps: int = 90) -> Array:
     return noise.corr_mm**2 * np.array([2 * sideways, 2 * sideways, even])
 
 
-def height_variance(radius: float, n: int, noise: NoiseModel) -> float:
-    """Variance in mm2 of the height of n points of a face about a rim of `radius`, mm."""
-    return float(hangs_together(noise, radius)[2] + noise.white_mm**2 / max(n, 1))
-
-
 def slot_together(noise: NoiseModel, slot: Array, steps: int = 160) -> Array:
     """Covariance (5, 5) of a slot (x, y, direction, half length, r), mm and rad, from noise that hangs together.
 

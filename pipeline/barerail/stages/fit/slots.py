@@ -10,7 +10,8 @@ from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_lik
 from barerail.records import Array, Feature, NoiseModel, Plane
 from barerail.stages.fit.bores import STANDS, Bore
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.rims import height_variance, slot_together
+from barerail.stages.fit.heights import height_variance
+from barerail.stages.fit.rims import slot_together
 
 LEAST_GAIN = 25.0
 """Log likelihood by which a slot must fit better than the round hole (two numbers more; judgement)."""
@@ -159,9 +160,8 @@ def _density(edge: Array, slot: Array, spacing: float) -> float:
 def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
     axes, mean, cov = bore.face.axes, rim.mean, rim.cov + slot_together(noise, rim.mean)
     local = np.zeros((3, 3))
-    as_round = float(np.sqrt(stadium_area(mean[None])[0] / np.pi))
     local[:2, :2] = cov[:2, :2]
-    local[2, 2] = height_variance(as_round, n, noise) + bore.edge[3] ** 2
+    local[2, 2] = height_variance(bore.ring, noise) + bore.edge[3] ** 2
     turn = np.array([-plane.axes[1], plane.axes[0]])
     total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
     return Feature(
