@@ -13,7 +13,7 @@ FEWEST = 12
 
 def local_height(local: Array, disc: Array, tolerance: float, spacing: float) -> tuple[float, Array]:
     """The face's height over its mean plane near the hole, mm: the mean of the ring about it, and where that lies
-    (k, 2), none where too few. What is further than 2.5 sd from its median is left out, as the sides of a small tab are."""
+    (k, 2), none where too few. What is 2.5 sd off its median is left out, as the sides of a small tab are."""
     rho = np.hypot(*(local[:, :2] - disc[:2]).T) - disc[2]
     beside = (rho > BESIDE_MM[0]) & (rho < max(BESIDE_MM[1], 3 * spacing))
     ring = local[beside & (np.abs(local[:, 2]) < 2 * tolerance)]
@@ -25,7 +25,7 @@ def local_height(local: Array, disc: Array, tolerance: float, spacing: float) ->
 
 
 def height_variance(ring: Array, noise: NoiseModel, most: int = 200) -> float:
-    """Variance in mm2 of the mean height of points of a face at ring (n, 2), mm; that of one point where there are none."""
+    """Variance in mm2 of the mean height of points of a face at ring (n, 2), mm; without any, that of one point."""
     if not len(ring):
         return noise.corr_mm**2 + noise.white_mm**2
     some = ring[np.linspace(0, len(ring) - 1, min(most, len(ring))).astype(int)]
