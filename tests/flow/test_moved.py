@@ -23,7 +23,8 @@ from barerail.store.tables import limits
 
 def shift(name: str, d: tuple[float, float, float], state: str, **more: object) -> Shift:
     size = float(np.linalg.norm(d))
-    return Shift(name, "hole", "L", np.array([500.0, 400, 50]), np.array(d), 0.04 * np.eye(3), size, 0.4, state, **more)
+    at, way = np.array([500.0, 400, 50]), np.array(d)
+    return Shift(name, "hole", "L", at, way, way, 0.04 * np.eye(3), size, 0.4, state, **more)
 
 
 def moves() -> Moves:

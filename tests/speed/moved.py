@@ -64,11 +64,12 @@ def _judged(moves, before, after, poses) -> dict[str, float]:
         if np.linalg.norm(before[i] - s.position) > NEAR_MM or not np.isfinite(s.size_mm) or s.kind == "tube":
             continue
         true = after[i] - before[i]
+        way = np.eye(3)
         if s.kind == "face":
-            normal = s.shift / max(np.linalg.norm(s.shift), 1e-9)
-            true = normal * (normal @ true)
+            way = np.linalg.eigh(s.cov)[1][:, -1:].T
+            true = way[0] * (way[0] @ true)
         size, flagged = np.linalg.norm(true), s.found == "moved"
-        z += ((s.shift - true) / np.sqrt(np.diag(s.cov))).tolist()
+        z += [float(w @ (s.shift - true) / np.sqrt(w @ s.cov @ w)) for w in way]
         counts["bent"] += size > CLEAR_MM
         counts["bent flagged"] += size > CLEAR_MM and flagged
         counts["still"] += size < STILL_MM

@@ -100,7 +100,8 @@ def test_modes_of_few_points_that_scatter_more_than_told_are_covered() -> None:
         at = np.array([(a, side, b) for a, b in zip(x, up) for side in (-GAUGE / 2, GAUGE / 2)])
         off = 0.3 * rng.normal(size=at.shape)
         found = [
-            Shift(f"p{i}", "hole", "L", p, d, 0.01 * np.eye(3), 1.0, 0.2, "") for i, (p, d) in enumerate(zip(at, off))
+            Shift(f"p{i}", "hole", "L", p, d, d, 0.01 * np.eye(3), 1.0, 0.2, "")
+            for i, (p, d) in enumerate(zip(at, off))
         ]
         z.append([m.value / m.U for m in modes(found, (), (STILL, STILL), budget(at, STILL)).values()])
     inside = np.mean(np.abs(z) < 1, axis=0)

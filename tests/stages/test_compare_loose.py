@@ -59,3 +59,36 @@ def test_a_face_s_outline_ends_where_the_scan_does_so_only_its_plane_can_have_mo
     assert still.found == "no movement above U" and still.shift == pytest.approx([0, 0, 0.05])
     lifted = shifted(flat, np.array([5.0, -24.0, 1.0]), CompareSettings())
     assert lifted.found == "moved" and lifted.words.endswith("mm up")
+
+
+@pytest.mark.parametrize("x", [4.0, 6.0, 8.4, 8.7, 12.0])
+def test_what_is_proven_across_stays_proven_however_far_the_loose_direction_is_off(x: float) -> None:
+    axis = np.array([1.0, 0.0, 0.0])
+    told = shifted(hole(axis, axis[None]), np.array([x, -1.2, 0.1]), CompareSettings(limit_mm=0.5))
+    assert told.found == "moved" and told.verdict == "outside"
+
+
+def test_words_give_the_size_that_the_row_gives_with_its_u_where_the_loose_direction_is_askew() -> None:
+    askew, way = np.ones(3) / np.sqrt(3), np.array([1.0, -1.0, 0.0]) / np.sqrt(2)
+    told = shifted(hole(askew, askew[None]), 5.0 * askew + 1.2 * way, CompareSettings())
+    assert told.told == pytest.approx(1.2 * way, abs=1e-3)
+    assert told.words.endswith(": 1.2 ± 0.3 mm, askew to the axes")
+
+
+def test_a_tilted_face_that_moved_has_the_u_of_its_plane_in_every_direction() -> None:
+    normal = np.array([0.0, 1.0, 1.0]) / np.sqrt(2)
+    side = np.array([[1.0, 0, 0], [0, 1 / np.sqrt(2), -1 / np.sqrt(2)]])
+    told = shifted(hole(normal, side, "face"), normal, CompareSettings())
+    assert told.found == "moved" and np.sqrt(np.diag(told.cov)).max() < 0.2 and "askew" not in told.words
+
+
+def test_a_face_whose_outline_came_out_aside_takes_its_tilt_along() -> None:
+    up = np.array([0.0, 0.0, 1.0])
+    flat = replace(hole(up, np.eye(3)[:2], "face"), cov_axis=0.008**2 * np.diag([1.0, 1.0, 0.0]))
+    told = shifted(flat, np.array([0.0, 24.0, 0.4]), CompareSettings())
+    assert told.found == "no movement above U" and told.U_mm == pytest.approx(2 * np.sqrt(2) * 24 * 0.008, rel=0.2)
+
+
+def test_a_job_against_itself_proves_its_faces_within_a_limit() -> None:
+    flat = hole(np.array([0.0, 0.0, 1.0]), np.eye(3)[:2], "face")
+    assert shifted(flat, np.zeros(3), CompareSettings(limit_mm=1.0)).verdict == "within"

@@ -101,7 +101,8 @@ def moves_in(moves: Moves, axes: str) -> Moves:
 
 
 def _shift(s: Shift) -> Shift:
-    return replace(s, position=HALF_TURN @ s.position, shift=HALF_TURN @ s.shift, cov=HALF_TURN @ s.cov @ HALF_TURN)
+    at, shift, told = (HALF_TURN @ v for v in (s.position, s.shift, s.told))
+    return replace(s, position=at, shift=shift, told=told, cov=HALF_TURN @ s.cov @ HALF_TURN)
 
 
 def _rail(r: RailShift) -> RailShift:

@@ -33,6 +33,10 @@ STATES = (
     "moved: beyond what all points together show by chance once in twenty; verdicts keep a guard band of U inside the "
     "limit"
 )
+HELD = (
+    "shift: of tubes and rails across them, of faces along their normal, since how far they were seen is no move; "
+    "where one direction is too loose, the part that is told"
+)
 SHARES = (
     "of U_shift_mm: U_drift_mm is what drift of both scanners makes, settings; U_supports_mm how the frame stood, 0 "
     "where that is known of both or set as 0, empty where it isn't and can't be told; both grow with the distance from "
@@ -69,6 +73,7 @@ def moved_words(moves: Moves) -> str:
     told = [_bend_cells(name, m) for name, m in moves.measures.items()]
     lines.append("How the frame bent between the two; U: k = 2")
     lines.append(text_table(("", "value ± U", "drift's", "supports'", ""), told, (False, False, True, True, False)))
+    lines.append(HELD)
     lines.append("drift's, supports': the shares of U that drift of both scanners makes, and how the frame stood")
     lines += [f"assumed: {ASSUMED[key]}" for key in moves.assumed]
     return "\n".join(lines)

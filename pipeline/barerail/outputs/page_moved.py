@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from barerail.outputs.moved import measure_cells, missing_words
+from barerail.outputs.moved import HELD, measure_cells, missing_words
 from barerail.outputs.page import page_html
 from barerail.outputs.page_rails import rail_figure
 from barerail.outputs.page_scan import Shown, coarse, means, packed
@@ -35,6 +35,7 @@ def compare_html(moves: Moves, normals: Array, datum: Datum, settings: ReportSet
             "straight": rail_figure(moves.rails, datum) if moves.rails else None,
         },
         title=title,
+        held=HELD,
         stamp=stamp(datum),
         facts=_facts(moves),
         rails=bool(moves.rails),
@@ -186,10 +187,10 @@ def _arrows(seen: list[Shift], factor: float) -> list[dict[str, Any]]:
     out = []
     for s in seen:
         if s.found == "moved":
-            tip = s.position + factor * s.shift
-            barb = np.cross(s.shift, [0.3, 0.2, 1.0])
+            tip = s.position + factor * s.told
+            barb = np.cross(s.told, [0.3, 0.2, 1.0])
             barb *= 0.12 * factor * s.size_mm / max(float(np.linalg.norm(barb)), 1e-9)
-            back = tip - 0.2 * factor * s.shift
+            back = tip - 0.2 * factor * s.told
             path = np.vstack([s.position, tip, back + barb, tip, back - barb])
             out.append(
                 stroke(path, "#e0402f", 6, "solid") | {"meta": {"role": "lines", "kind": s.kind, "side": s.side}}

@@ -31,8 +31,9 @@ class Unmoved(Frozen):
 class Shift(Frozen):
     """How far a point moved: position (3,) before, shift (3,) after less before, cov (3, 3) mm2, car axes of before.
 
-    shift: of a tube or rail across its axis, of a face along its normal: the rest is no place of the part's own.
-    size_mm, U_mm: length of the shift and its k = 2; where a loose direction would drown what moved, of the part told.
+    shift, cov: of a tube or rail across its axis, of a face along its normal: the rest is no place of the part's own.
+    told (3,): the shift, or where one loose direction would drown what moved, the part of it that is told.
+    size_mm, U_mm: length of told and its k = 2.
     found: moved, no movement above U, not found. verdict: within, outside, not proven; empty without a limit.
     U_drift_mm, U_supports_mm: the shares of U_mm that drift of both scanners and how the frame stood make.
     """
@@ -42,6 +43,7 @@ class Shift(Frozen):
     side: str
     position: Array
     shift: Array
+    told: Array
     cov: Array
     size_mm: float
     U_mm: float

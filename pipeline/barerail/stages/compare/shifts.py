@@ -18,7 +18,6 @@ CHANCE = 0.05
 SHEET_MM = 10.0
 """Standard uncertainty along its axis of a hole that one scan saw from the other side of its sheet."""
 SCANNED_MM = 20.0
-WORSE = ("", "within", "not proven", "outside")
 MOVED, STILL, LOST, UNSEEN = "moved", "no movement above U", "not found", "not scanned"
 
 
@@ -90,7 +89,7 @@ def shifts(
     partner = dict(pairs)
     parts, supported = budget.at(np.array([p.position for p in before]).reshape(-1, 3)), settings.stood_mm is None
     supports = np.full_like(parts.supports, np.nan) if settings.stood_mm and budget.stood is None else parts.supports
-    gate = float(chi2.ppf(1 - CHANCE / max(len(pairs), 1), 3))
+    chance = CHANCE / max(len(pairs), 1)
     surface = cKDTree(scanned)
     spans = _spans([p.position for p in before]) if pairs else {}
     out = []
@@ -98,7 +97,7 @@ def shifts(
         limit = settings.limits.get(p.name, settings.limit_mm)
         if i in partner:
             known = Known(parts.whole[i], parts.drift[i], supports[i], supported)
-            out.append(_shift(p, after[partner[i]], known, gate, limit, spans))
+            out.append(_shift(p, after[partner[i]], known, chance, limit, spans))
         else:
             seen = surface.query(p.position)[0] < SCANNED_MM
             out.append(lost(p, LOST if seen else UNSEEN, limit))
@@ -116,24 +115,38 @@ class Known(Frozen):
 
 
 def _shift(
-    p: MountPoint, q: MountPoint, known: Known, gate: float, limit: float | None, spans: Mapping[str, float]
+    p: MountPoint, q: MountPoint, known: Known, chance: float, limit: float | None, spans: Mapping[str, float]
 ) -> Shift:
-    held = _held(p)
-    d, cov = held @ (q.position - p.position), p.cov_local + q.cov_local + known.whole
+    d, cov, held = _moved(p, q, known.whole)
+    far = float(d @ np.linalg.pinv(cov, hermitian=True) @ d) > float(chi2.ppf(1 - chance, round(np.trace(held))))
+    told, way = d, _way(d, cov)
+    size, u = float(np.linalg.norm(d)), _along(way, cov)
+    judged = verdict(size, u, limit, known.supported)
+    if far and judged == "not proven" and limit is not None and known.supported and _surely(d, cov) > limit:
+        judged = "outside"
+    if far and size <= u:
+        told = _told(d, cov)
+        way = _way(told, cov)
+        size, u = float(np.linalg.norm(told)), _along(way, cov)
+    sure = far and size > u
+    words = _words(p, told, cov, spans) if sure else ""
+    return Shift(p.name, p.kind, p.side, p.position, d, told, cov, size, u, MOVED if sure else STILL, limit,
+                 judged, words, _along(way, known.drift), _along(way, known.supports))  # fmt: skip
+
+
+def _moved(p: MountPoint, q: MountPoint, whole: Array) -> tuple[Array, Array, Array]:
+    """Shift (3,) and its covariance (3, 3), both in the directions that p holds, and the projector on those. A face
+    whose outline came out further aside takes the tilt of its plane along."""
+    held, d = _held(p), q.position - p.position
+    cov = p.cov_local + q.cov_local + whole
+    if p.kind == "face":
+        aside = d - held @ d
+        cov = cov + float(aside @ (p.cov_axis + q.cov_axis) @ aside) * held
     if p.face != q.face and p.kind in TWO_FACED:
         cov = cov + SHEET_MM**2 * np.outer(p.axis, p.axis)
-    size, u = _length(d, cov)
-    judged = verdict(size, u, limit, known.supported)
-    far, told = float(d @ np.linalg.pinv(held @ cov @ held, hermitian=True) @ d) > gate, d
-    if far and size <= u:
-        told = _told(d, held @ cov @ held)
-        size, u = _length(told, cov)
-        judged = max(judged, verdict(size, u, limit, known.supported), key=WORSE.index)
-    sure = far and size > u
-    words = _words(p, d, cov, spans) if sure else ""
-    u_drift, u_stood = (_length(told, c)[1] for c in (known.drift, known.supports))
-    return Shift(p.name, p.kind, p.side, p.position, d, cov, size, u, MOVED if sure else STILL, limit,
-                 judged, words, u_drift, u_stood)  # fmt: skip
+    cov = held @ cov @ held
+    np.fill_diagonal(cov, np.maximum(np.diag(cov), 0.0))
+    return held @ d, cov, held
 
 
 def _told(d: Array, cov: Array) -> Array:
@@ -145,11 +158,23 @@ def _told(d: Array, cov: Array) -> Array:
     return axes @ (parts * above) if above.any() else d
 
 
-def _length(d: Array, cov: Array) -> tuple[float, float]:
-    """Length of d (3,) and its U (k = 2) along it."""
+def _surely(d: Array, cov: Array) -> float:
+    """The most by which shift d (3,) is above its U (k = 2) along a principal axis of its covariance, mm: it is as long
+    as that, however loose the others are."""
+    variance, axes = np.linalg.eigh(cov)
+    return float((np.abs(axes.T @ d) - 2 * np.sqrt(np.maximum(variance, 0.0))).max())
+
+
+def _way(d: Array, cov: Array) -> Array:
+    """Direction (3,) of a shift; of none at all, the one its covariance is loosest in."""
     size = float(np.linalg.norm(d))
-    way = d / size if size > 0 else np.array([1.0, 0, 0])
-    return size, 2 * float(np.sqrt(way @ cov @ way))
+    loosest: Array = np.linalg.eigh(cov)[1][:, -1]
+    return d / size if size > 0 else loosest
+
+
+def _along(way: Array, cov: Array) -> float:
+    """U (k = 2) in mm along a unit vector (3,)."""
+    return 2 * float(np.sqrt(max(float(way @ cov @ way), 0.0)))
 
 
 def lost(p: MountPoint, why: str, limit: float | None) -> Shift:
@@ -157,7 +182,7 @@ def lost(p: MountPoint, why: str, limit: float | None) -> Shift:
     nan = float("nan")
     unknown = np.full((3, 3), nan)
     state = "" if limit is None else "not proven"
-    return Shift(p.name, p.kind, p.side, p.position, unknown[0], unknown, nan, nan, why, limit, state)
+    return Shift(p.name, p.kind, p.side, p.position, unknown[0], unknown[0], unknown, nan, nan, why, limit, state)
 
 
 def verdict(size: float, u: float, limit: float | None, supported: bool = True) -> str:
@@ -194,4 +219,5 @@ def _words(p: MountPoint, d: Array, cov: Array, spans: Mapping[str, float]) -> s
     told = [
         f"{size:.1f} ± {np.ceil(10 * spread - 1e-6) / 10:.1f} mm {way}" for size, spread, way in sorted(parts)[::-1]
     ]
-    return f"{place}: {', '.join(told) or f'{np.linalg.norm(d):.1f} mm, askew to the axes'}"
+    askew = f"{np.linalg.norm(d):.1f} ± {np.ceil(10 * _along(_way(d, cov), cov) - 1e-6) / 10:.1f} mm, askew to the axes"
+    return f"{place}: {', '.join(told) or askew}"
