@@ -131,3 +131,19 @@ def test_two_bushes_in_line_across_the_car_are_two_sleeves() -> None:
     found = sorted(of_kind(found_in(s, points), "sleeve"), key=lambda f: float(f.point[1]))
     assert [round(float(f.point[1])) for f in found] == [-190, 190]
     assert all(f.length == pytest.approx(67.0, abs=0.3) for f in found)
+
+
+def test_a_tube_in_pieces_stays_one_and_each_stud_on_it_is_told_once() -> None:
+    """Two gaps of 30 mm; starts of its pieces lie 160 mm and more apart."""
+    s = Scanner(np.random.default_rng(2), 2.0)
+    tube = s.wall((0, 0, 25.0), -270, 270, True).placed(across([1, 0, 0]), [0, 0, 0])
+    seen = (np.abs(tube.at[:, 0]) < 80) | (np.abs(tube.at[:, 0]) > 110)
+    points = Points(tube.at[seen], tube.out[seen])
+    for x in (-200.0, -150.0, 150.0, 200.0):
+        clear = (np.hypot(points.at[:, 0] - x, points.at[:, 1]) > 6) | (points.at[:, 2] < 0)
+        shaft = s.wall((0, 0, 6.0), 24, 55, True) + s.flat((8, 8), 55.0)
+        points = Points(points.at[clear], points.out[clear]) + shaft.placed(np.eye(3), [x, 0, 0])
+    found = found_in(s, points + s.sheet((300, 160), 4.0).placed(np.eye(3), [0, 0, -120]))
+    studs = sorted(round(float(f.point[0]) / 10) * 10 for f in of_kind(found, "stud"))
+    assert studs == [-200, -150, 150, 200]
+    assert len([f for f in of_kind(found, "tube") if f.diameter > 40]) == 1

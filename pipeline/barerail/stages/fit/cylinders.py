@@ -26,7 +26,7 @@ voxels is taken for straight where it is round. From simulated scans."""
 GAP_MM = 60.0
 """Gap along a tube that is let pass as welded over or not seen (judgement)."""
 Start = tuple[CylinderFit, Array]
-"""A first cylinder and the points (n, 3) it was fitted to."""
+"""A first cylinder and the points (n, 3) of its piece that lie on it."""
 
 
 @dataclass(frozen=True)
@@ -118,8 +118,8 @@ def _cylinders_in(surface: Surface, piece: Index, bend: Bend, settings: FitSetti
         fit = _first_fit(surface, rows, settings) if len(rows) >= least else None
         if fit is None:
             break
-        found.append((fit, surface.points[rows]))
         taken = np.union1d(rows, piece[on_cylinder(surface, piece, fit.axis, fit.point, fit.radius)])
+        found.append((fit, surface.points[taken]))
         piece = np.setdiff1d(piece, taken)
     return found
 
@@ -176,11 +176,10 @@ def arc_of(xy: Array, sectors: int = 36) -> float:
 
 def _merged(starts: list[Start]) -> list[CylinderFit]:
     """One start a cylinder: pieces of the same tube, cut by welds or gaps, share axis and radius."""
-    kept: list[Start] = []
-    for s in starts:
-        if not any(_same(s, k) for k in kept):
-            kept.append(s)
-    return [fit for fit, _ in kept]
+    links = [(i, j) for i, f in enumerate(starts) for j, k in enumerate(starts[:i]) if _same(f, k)]
+    a, b = np.array(links, np.int64).reshape(-1, 2).T
+    first = np.unique(components(len(starts), a, b), return_index=True)[1]
+    return [starts[i][0] for i in sorted(first)]
 
 
 def _same(f: Start, k: Start) -> bool:

@@ -20,7 +20,7 @@ def local_height(local: Array, disc: Array, tolerance: float, spacing: float) ->
     if len(ring) < FEWEST:
         return 0.0, ring[:0, :2]
     off = ring[:, 2] - np.median(ring[:, 2])
-    ring = ring[np.abs(off) <= 2.5 * mad_scale(off)]
+    ring = ring[np.abs(off) <= max(2.5 * mad_scale(off), tolerance / 3)]
     return float(np.mean(ring[:, 2])), ring[:, :2]
 
 

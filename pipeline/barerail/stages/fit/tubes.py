@@ -45,6 +45,7 @@ def tubes_of(
     the studs that stand on them."""
     found = [t for f in fits if (t := _tube(round_only, f, noise, settings)) is not None]
     found.sort(key=lambda t: -t.length)
+    found = _distinct(found, [])
     on_tubes = studs_on(found, round_only.surface, round_only, noise, settings)
     return _distinct(found, studs + on_tubes), on_tubes
 
@@ -70,7 +71,7 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
 
 
 SQUARE = 1 / 3
-"""Share of all sectors that must end together for a cut end: half of a sleeve may be hidden (judgement)."""
+"""Share of the sectors seen that must end together for a cut end: half of them may be hidden there (judgement)."""
 
 
 def skin_run(surface: Surface, axis: Array, point: Array, radius: float) -> tuple[Index, float, float]:
@@ -142,19 +143,24 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         n=int(on.sum()),
         rms=spread,
         ends=ends,
-        detail={"facing": facing(cloud.surface, fit), **_open_ends(local, cloud.clean.spacing_mm)},
+        detail={"facing": facing(cloud.surface, fit), **_open_ends(local, arc)},
     )
 
 
-def _open_ends(local: Array, spacing: float, sectors: int = 24) -> dict[str, float]:
+def _open_ends(local: Array, arc: float, sectors: int = 24) -> dict[str, float]:
     """Which ends, low and high, of points local (n, 3), axis last, aren't square, 1 each: an edge cut across ends most
-    sectors alike, where the scan merely stops they end anyhow. SQUARE of all within one spacing of the end will do."""
+    sectors alike, where the scan merely stops they end anyhow. SQUARE of those seen, within about one spacing, will do.
+    """
+    length = float(np.ptp(local[:, 2]))
+    spacing = float(np.sqrt(np.radians(arc) * np.hypot(*local[:, :2].T).mean() * length / len(local)))
+    near = max(spacing, 0.005 * length)
     sector = ((np.arctan2(local[:, 1], local[:, 0]) + np.pi) / (2 * np.pi) * sectors).astype(int) % sectors
     out = {}
     for name, along in (("low_open", -local[:, 2]), ("high_open", local[:, 2])):
         last = np.full(sectors, -np.inf)
         np.maximum.at(last, sector, along)
-        out[name] = float((np.abs(last - np.quantile(along, 0.995)) < spacing).sum() < SQUARE * sectors)
+        last = last[np.isfinite(last)]
+        out[name] = float((np.abs(last - np.quantile(along, 0.995)) < near).mean() < SQUARE)
     return out
 
 
