@@ -25,6 +25,7 @@ FUSED_ROUND = np.array([0.35, 0.35, 0.0, 0.0, 0.45])
 voxels is taken for straight where it is round. From simulated scans."""
 GAP_MM = 60.0
 """Gap along a tube that is let pass as welded over or not seen (judgement)."""
+SAME_AXIS = np.cos(np.radians(4.0))
 Start = tuple[CylinderFit, Array]
 """A first cylinder and the points (n, 3) of its piece that lie on it."""
 
@@ -189,11 +190,11 @@ def _same(f: Start, k: Start) -> bool:
     d = one.point - other.point
     along = float(d @ other.axis)
     across = np.linalg.norm(d - along * other.axis)
+    coaxial = across < 0.2 * other.radius + 0.005 * abs(along) and abs(one.axis @ other.axis) > SAME_AXIS
+    if not coaxial or abs(one.radius - other.radius) > 0.15 * other.radius:
+        return False
     a, b = ((points - other.point) @ other.axis for points in (its, there))
-    apart = max(a.min() - b.max(), b.min() - a.max())
-    close = across < 0.2 * other.radius + 0.005 * abs(along) and apart < GAP_MM
-    alike = abs(one.radius - other.radius) < 0.15 * other.radius
-    return bool(close and alike and abs(one.axis @ other.axis) > np.cos(np.radians(4)))
+    return bool(max(a.min() - b.max(), b.min() - a.max()) < GAP_MM)
 
 
 def skin_of(surface: Surface, axis: Array, point: Array, radius: float) -> Index:
