@@ -92,3 +92,10 @@ def test_a_face_whose_outline_came_out_aside_takes_its_tilt_along() -> None:
 def test_a_job_against_itself_proves_its_faces_within_a_limit() -> None:
     flat = hole(np.array([0.0, 0.0, 1.0]), np.eye(3)[:2], "face")
     assert shifted(flat, np.zeros(3), CompareSettings(limit_mm=1.0)).verdict == "within"
+
+
+def test_words_leave_out_what_rounds_to_nothing() -> None:
+    """A face hardly out of level: its shift along the normal has 0.01 mm aside, with a U as small."""
+    normal = np.array([0.01, 0.01, 1.0]) / np.linalg.norm([0.01, 0.01, 1.0])
+    told = shifted(hole(normal, np.linalg.svd(normal[None])[2][1:], "face"), -1.2 * normal, CompareSettings())
+    assert told.found == "moved" and told.words.split(": ")[1].count("mm") == 1 and told.words.endswith("mm down")

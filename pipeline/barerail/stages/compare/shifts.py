@@ -18,6 +18,8 @@ CHANCE = 0.05
 SHEET_MM = 10.0
 """Standard uncertainty along its axis of a hole that one scan saw from the other side of its sheet."""
 SCANNED_MM = 20.0
+TELLS_MM = 0.05
+"""Least component in words, where it rounds to more than 0.0 mm."""
 MOVED, STILL, LOST, UNSEEN = "moved", "no movement above U", "not found", "not scanned"
 
 
@@ -215,7 +217,7 @@ def _words(p: MountPoint, d: Array, cov: Array, spans: Mapping[str, float]) -> s
     sides = ("left", "right") if p.side == "C" else ("outboard", "inboard") if y > 0 else ("inboard", "outboard")
     ways = (("forward", "rearward"), sides, ("up", "down"))
     u = 2 * np.sqrt(np.diag(cov))
-    parts = [(abs(v), u[k], ways[k][int(v < 0)]) for k, v in enumerate(d) if abs(v) > u[k]]
+    parts = [(abs(v), u[k], ways[k][int(v < 0)]) for k, v in enumerate(d) if abs(v) > max(u[k], TELLS_MM)]
     told = [
         f"{size:.1f} ± {np.ceil(10 * spread - 1e-6) / 10:.1f} mm {way}" for size, spread, way in sorted(parts)[::-1]
     ]
