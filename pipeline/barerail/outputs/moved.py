@@ -23,19 +23,18 @@ RAIL_COLUMNS = {
     **dict.fromkeys(("x_mm", "y_mm", "z_mm", "dy_mm", "dz_mm", "U_dy_mm", "U_dz_mm"), 3),
     **dict.fromkeys(("roll_deg", "U_roll_deg"), 4),
 }
+HELD = (
+    "of tubes and rails across them, of faces along their normal, since how far they were seen is no move; its size, "
+    "where one direction is too loose, is that of the part that is told"
+)
 ABOUT = (
-    "shift: later less earlier, in the earlier scan's car axes; of tubes and rails across them, of faces along the "
-    "normal; size: its length, or that of the part told where one direction is too loose; places are the earlier ones; "
-    "limits are the user's"
+    "shift: later less earlier, in the earlier scan's car axes; places are the earlier ones; limits are the user's; "
+    f"{HELD}"
 )
 ROLL = "by how much the section turned, the same in all axes; positive: its left side went up"
 STATES = (
     "moved: beyond what all points together show by chance once in twenty; verdicts keep a guard band of U inside the "
     "limit"
-)
-HELD = (
-    "shift: of tubes and rails across them, of faces along their normal, since how far they were seen is no move; "
-    "where one direction is too loose, the part that is told"
 )
 SHARES = (
     "of U_shift_mm: U_drift_mm is what drift of both scanners makes, settings; U_supports_mm how the frame stood, 0 "
@@ -73,7 +72,7 @@ def moved_words(moves: Moves) -> str:
     told = [_bend_cells(name, m) for name, m in moves.measures.items()]
     lines.append("How the frame bent between the two; U: k = 2")
     lines.append(text_table(("", "value ± U", "drift's", "supports'", ""), told, (False, False, True, True, False)))
-    lines.append(HELD)
+    lines.append(f"shift: {HELD}")
     lines.append("drift's, supports': the shares of U that drift of both scanners makes, and how the frame stood")
     lines += [f"assumed: {ASSUMED[key]}" for key in moves.assumed]
     return "\n".join(lines)

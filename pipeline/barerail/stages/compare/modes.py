@@ -89,13 +89,14 @@ SCALE = np.array([1e-3, *[1.0] * 9, *[1e-3] * 3])
 def _displacements(shifts: Sequence[Shift], rails: Sequence[RailShift]) -> tuple[Array, Array, Array]:
     """Places (n, 3), displacements (n, 3) and variances (n, 3), nan where a direction shows nothing."""
     known = [s for s in shifts if np.isfinite(s.shift).all() and s.kind not in ("tube", "rail", "tube-node")]
+    known = [s for s in known if _tells(s).any()]
     at = [s.position for s in known] + [row for r in rails for row in r.at]
-    d = [np.where(_level(s), s.shift, np.nan) for s in known] + [_across(row) for r in rails for row in r.shift]
+    d = [np.where(_tells(s), s.shift, np.nan) for s in known] + [_across(row) for r in rails for row in r.shift]
     var = [np.diag(s.cov) for s in known] + [(row / 2) ** 2 for r in rails for row in r.U]
     return tuple(np.array(part).reshape(-1, 3) for part in (at, d, var))  # type: ignore[return-value]
 
 
-def _level(s: Shift) -> NDArray[np.bool_]:
+def _tells(s: Shift) -> NDArray[np.bool_]:
     """Directions (3,) in which a shift tells of the place: all, or of a face that along its normal."""
     own = np.diag(s.cov)
     return own > 0.9 * own.sum() if s.kind == "face" else np.ones(3, bool)

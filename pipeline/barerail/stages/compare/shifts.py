@@ -154,17 +154,22 @@ def _moved(p: MountPoint, q: MountPoint, whole: Array) -> tuple[Array, Array, Ar
 def _told(d: Array, cov: Array) -> Array:
     """The part of shift d (3,) along those principal axes of its covariance where it is above its U (k = 2); d itself
     where it is above none. A hole seen from the other side of its sheet tells nothing along its axis, but across it."""
-    variance, axes = np.linalg.eigh(cov)
-    parts = axes.T @ d
-    above = np.abs(parts) > 2 * np.sqrt(np.maximum(variance, 0.0)) + 1e-9
+    parts, u, axes = _principal(d, cov)
+    above = np.abs(parts) > u + 1e-9
     return axes @ (parts * above) if above.any() else d
 
 
 def _surely(d: Array, cov: Array) -> float:
     """The most by which shift d (3,) is above its U (k = 2) along a principal axis of its covariance, mm: it is as long
     as that, however loose the others are."""
+    parts, u, _ = _principal(d, cov)
+    return float((np.abs(parts) - u).max())
+
+
+def _principal(d: Array, cov: Array) -> tuple[Array, Array, Array]:
+    """Components (3,) of d along the principal axes of its covariance, their U (k = 2), and those axes, columns."""
     variance, axes = np.linalg.eigh(cov)
-    return float((np.abs(axes.T @ d) - 2 * np.sqrt(np.maximum(variance, 0.0))).max())
+    return axes.T @ d, 2 * np.sqrt(np.maximum(variance, 0.0)), axes
 
 
 def _way(d: Array, cov: Array) -> Array:

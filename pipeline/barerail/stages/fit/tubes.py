@@ -71,7 +71,7 @@ def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSett
 
 
 SQUARE = 1 / 3
-"""Share of the sectors seen that must end together for a cut end: half of them may be hidden there (judgement)."""
+"""Share of the sectors seen that must end together for a cut end: the rest may be hidden there (judgement)."""
 
 
 def skin_run(surface: Surface, axis: Array, point: Array, radius: float) -> tuple[Index, float, float]:
