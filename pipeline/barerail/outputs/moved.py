@@ -28,8 +28,7 @@ HELD = (
     "where one direction is too loose, is that of the part that is told"
 )
 ABOUT = (
-    "shift: later less earlier, in the earlier scan's car axes; places are the earlier ones; limits are the user's; "
-    f"{HELD}"
+    f"later less earlier, in the earlier scan's car axes; places are the earlier ones; limits are the user's; {HELD}"
 )
 ROLL = "by how much the section turned, the same in all axes; positive: its left side went up"
 STATES = (
