@@ -28,7 +28,8 @@ def shift(name: str, d: tuple[float, float, float], state: str, **more: object) 
 
 
 def moves() -> Moves:
-    unmoved = Unmoved(np.eye(4), np.zeros(3), 1e-6 * np.eye(6), np.zeros((4, 3)), 0.8, 0.07, "found")
+    places, grip = np.zeros((4, 3)), np.tile(np.eye(3), (4, 1, 1))
+    unmoved = Unmoved(np.eye(4), np.zeros(3), 1e-6 * np.eye(6), places, grip, 0.8, 0.07, 0.02, "found")
     nan = np.full(3, np.nan)
     lost = replace(shift("gone-L", (0, 0, 0), "not found"), shift=nan, cov=np.full((3, 3), np.nan), size_mm=np.nan)
     words = "lower front left: 1.8 ± 0.4 mm inboard"

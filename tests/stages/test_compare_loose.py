@@ -15,7 +15,8 @@ from barerail.stages.compare.shifts import shifts
 from barerail.stages.points import points
 
 PLACES = np.random.default_rng(1).uniform((-1500, -500, 0), (1500, 500, 300), (60, 3))
-HELD = Unmoved(np.eye(4), PLACES.mean(axis=0), np.diag([1e-4] * 3 + [1e-10] * 3), PLACES, 0.9, 0.0, "found")
+GRIP = np.tile(np.eye(3), (len(PLACES), 1, 1))
+HELD = Unmoved(np.eye(4), PLACES.mean(axis=0), np.diag([1e-4] * 3 + [1e-10] * 3), PLACES, GRIP, 0.9, 0.0, 0.0, "found")
 
 
 def hole(axis: Array, loose: Array, kind: str = "hole") -> MountPoint:

@@ -84,7 +84,7 @@ class PoseBudget(Frozen):
 
     drift: both scanners' drift_mm as a variance, mm2, that hangs together over distance; gain (m, 6, 3): what a shift
     of each place turns and moves the pose by, so that drift alike at what stayed and at a point cancels. more: variance
-    that the surfaces that stayed show beyond it. per_mm: growth with the distance from what stayed.
+    that what stayed has in common beyond it. per_mm: growth with the distance from what stayed.
     """
 
     about: Array
@@ -102,21 +102,21 @@ class PoseBudget(Frozen):
     ) -> "PoseBudget":
         turn = np.kron(np.eye(2), car.car_from_scan[:3, :3])
         about, places = (transform(car.car_from_scan, at) for at in (unmoved.about, unmoved.places))
-        places = places[np.linspace(0, len(places) - 1, min(MOST, len(places))).astype(int)]
+        some = np.linspace(0, len(places) - 1, min(MOST, len(places))).astype(int)
+        places, grip = places[some], turn[:3, :3] @ unmoved.grip[some] @ turn[:3, :3].T
         drift = before.drift_mm**2 + after.drift_mm**2
         out = cls(
             about=about,
             cov=turn @ unmoved.cov @ turn.T,
             places=places,
-            gain=_gain(places - about),
+            gain=_gain(places - about, grip),
             drift=drift,
             more=0.0,
             per_mm=float(np.hypot(before.drift_mm_per_m, after.drift_mm_per_m)) / 1000,
             stood=stood,
         )
-        spread = unmoved.spread_mm**2 if np.isfinite(unmoved.spread_mm) else 0.0
         known = float(np.einsum("nii->n", out._slow(places)).mean()) / 3
-        return replace(out, more=max(spread - known, 0.0))
+        return replace(out, more=max(unmoved.common_mm**2 - known, 0.0))
 
     def at(self, points: Array) -> Parts:
         """What the pose, drift and supports give to shifts at points (n, 3)."""
@@ -161,7 +161,8 @@ def _moves(off: Array) -> Array:
     return out
 
 
-def _gain(off: Array) -> Array:
-    """Shift and turn by a displacement of each place (m, 6, 3): least squares over all of them."""
-    move = _moves(off)
-    return np.asarray(np.linalg.pinv(np.einsum("mik,mil->kl", move, move), hermitian=True) @ move.transpose(0, 2, 1))
+def _gain(off: Array, grip: Array) -> Array:
+    """Shift and turn by a displacement of each place (m, 6, 3): least squares over all of them, each with what it holds
+    (m, 3, 3)."""
+    held = _moves(off).transpose(0, 2, 1) @ grip
+    return np.asarray(np.linalg.pinv((held @ _moves(off)).sum(axis=0), hermitian=True) @ held)

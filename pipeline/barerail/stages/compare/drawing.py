@@ -83,13 +83,16 @@ def _laid(nominal: Array, measured: Sequence[MountPoint], use: NDArray[np.bool_]
     own = float(np.mean([np.trace(p.cov_local) / 3 for p, k in zip(measured, keep) if k])) + noise.drift_mm**2
     variance = max(own, float((off**2).sum()) / free)
     design = np.vstack([np.hstack([np.eye(3), -skew(p)]) for p in nominal[keep] - about])
+    spread = float(np.sqrt((off**2).sum() / free))
     return Unmoved(
         pose=pose,
         about=about,
         cov=variance * np.linalg.inv(design.T @ design),
         places=nominal[keep],
+        grip=np.tile(np.eye(3), (int(keep.sum()), 1, 1)),
         share=float(keep.mean()),
-        spread_mm=float(np.sqrt((off**2).sum() / free)),
+        spread_mm=spread,
+        common_mm=spread,
         by="found" if use is None else "named",
     )
 

@@ -15,7 +15,7 @@ from barerail.geometry.neighbours import cell_keys, into_cells
 from barerail.geometry.registration.align import Partners, held, partners, settled
 from barerail.geometry.registration.search import best, refined, search
 from barerail.geometry.registration.surface import BENT, Surface
-from barerail.geometry.robust import mad_scale
+from barerail.geometry.robust import mad_scale, tukey_weights
 from barerail.records import CHASSIS, Array, CleanScan, Frozen, Index, Unmoved
 
 Region = Callable[[Array], NDArray[np.bool_]]
@@ -35,13 +35,14 @@ FLIPS = tuple(np.diag([*d, 1.0]) for d in ((1, 1, 1), (-1, -1, 1), (-1, 1, -1), 
 @dataclass(frozen=True, eq=False)
 class Stayed(Frozen):
     """Partners, the cell (k,) of each, and which cells (c,) stay; places (c, 3): the cells' middles; off (g,): distance
-    of each side of a cell that stays, mm."""
+    of each side of a cell that stays, mm; common: covariance of those of neighbours, mm2, where there are any."""
 
     found: Partners
     cell: Index
     stays: NDArray[np.bool_]
     places: Array
     off: Array
+    common: float
 
 
 def surface(clean: CleanScan) -> Surface:
@@ -93,15 +94,26 @@ def _stayed(found: Partners, connected: bool) -> Stayed:
     cells = into_cells(found.at, cell_keys(found.at, BLOCK_MM))
     cell = np.empty(len(found.at), np.int64)
     cell[cells.order] = np.repeat(np.arange(len(cells.mean)), np.diff(cells.start))
-    side = into_cells(found.at, cell * 6 + _sector(found.normals))
+    sector = _sector(found.normals)
+    side = into_cells(found.at, cell * 6 + sector)
     count = np.diff(side.start)
     off = np.add.reduceat(found.distance[side.order], side.start[:-1]) / count
-    owner = cell[side.order[side.start[:-1]]]
+    first = side.order[side.start[:-1]]
+    owner = cell[first]
     enough = count >= FEWEST
     stays = np.ones(len(cells.mean), bool)
     if connected:
         stays = _consistent(off, owner, enough, cells.mean)
-    return Stayed(found, cell, stays, cells.mean, off[enough & stays[owner]])
+    kept = enough & stays[owner]
+    common = _common(off[kept], cells.mean[owner[kept]], sector[first[kept]])
+    return Stayed(found, cell, stays, cells.mean, off[kept], common)
+
+
+def _common(off: Array, places: Array, sector: Index) -> float:
+    """Covariance in mm2 of distances (g,) of neighbouring blocks' like sides: what is no noise of one block alone."""
+    pairs = cKDTree(places).query_pairs(1.8 * BLOCK_MM, output_type="ndarray") if len(places) else np.zeros((0, 2), int)
+    a, b = pairs[sector[pairs[:, 0]] == sector[pairs[:, 1]]].T
+    return max(float((off[a] * off[b]).mean()), 0.0) if len(a) else 0.0
 
 
 def _consistent(off: Array, owner: Index, enough: NDArray[np.bool_], places: Array) -> NDArray[np.bool_]:
@@ -170,7 +182,17 @@ def _unmoved(before: Surface, after: Surface, pose: Array, stayed: Stayed, sd: f
         about=about,
         cov=cov,
         places=stayed.places[stayed.stays],
+        grip=_grip(held_by, stayed.cell[kept], 5 * sd, len(stayed.stays))[stayed.stays],
         share=float(kept.mean()),
         spread_mm=float(mad_scale(stayed.off)) if len(stayed.off) else float("nan"),
+        common_mm=float(np.sqrt(stayed.common)),
         by="found" if by_itself else "named",
     )
+
+
+def _grip(found: Partners, cell: Index, reach: float, count: int) -> Array:
+    """What the partners of each of `count` cells hold, (count, 3, 3): their Tukey weights times normal by normal."""
+    weight = tukey_weights(found.distance, 1.0, reach)
+    pull = weight[:, None, None] * found.normals[:, :, None] * found.normals[:, None]
+    grip: Array = np.stack([np.bincount(cell, p, count) for p in pull.reshape(-1, 9).T], axis=1)
+    return grip.reshape(count, 3, 3)
