@@ -15,6 +15,7 @@ from barerail.asked import CompareSettings
 from barerail.geometry.frames import invert, transform
 from barerail.records import Datum
 from barerail.scene import SceneCase, make
+from barerail.scene.case import SCANNERS
 from barerail.settings import FitSettings, Settings
 from barerail.stages.clean import clean
 from barerail.stages.compare import Earlier, compare, laid, later_car
@@ -34,9 +35,9 @@ def scanned(case: SceneCase, settings: Settings):
     return simulated.truth, cleaned, fit(cleaned, settings.fit)
 
 
-def scene(seed: int, drift: float, settings: Settings) -> dict[str, float]:
+def scene(seed: int, drift: float, scanner: str, settings: Settings) -> dict[str, float]:
     sort = SORTS[seed % len(SORTS)]
-    base = {"seed": seed, "small": True, "spacing_mm": 2.2, "drift_mm": drift, "floor": False}
+    base = {"seed": seed, "small": True, "spacing_mm": 2.2, "drift_mm": drift, "scanner": scanner, "lean": 1.0}
     first = scanned(SceneCase(sort, scan_seed=1, **base), settings)
     second = scanned(SceneCase(sort, scan_seed=2, pull_mm=4.0, sigma_mm=0.15, **base), settings)
     poses = [np.array(s[0]["scan_from_car"]) for s in (first, second)]
@@ -85,10 +86,11 @@ def main() -> None:
     ask.add_argument("--scenes", type=int, default=4)
     ask.add_argument("--seed", type=int, default=20)
     ask.add_argument("--drift", type=float, default=0.0, help="what the simulated scanner drifts, mm per axis, 1 sd")
+    ask.add_argument("--scanner", default="sample", choices=SCANNERS, help="a cloud, or a mesh fused from frames")
     args = ask.parse_args()
     rows = []
     for seed in range(args.seed, args.seed + args.scenes):
-        row = scene(seed, args.drift, Settings(fit=FitSettings(drift_mm=args.drift, drift_mm_per_m=0.0)))
+        row = scene(seed, args.drift, args.scanner, Settings(fit=FitSettings(drift_mm=args.drift, drift_mm_per_m=0.0)))
         rows.append(row)
         print(seed, ", ".join(f"{key} {value:.4g}" for key, value in row.items()), flush=True)
     total = {key: sum(r[key] for r in rows) for key in ("bent", "bent flagged", "still", "still flagged")}
