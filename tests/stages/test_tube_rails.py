@@ -21,7 +21,7 @@ from barerail.stages.clean import clean
 from barerail.stages.datum.surface import Surface
 from barerail.stages.datum.vertical import level_of, lows_of
 from barerail.stages.fit import fit
-from barerail.stages.fit.rails import side_by_side
+from barerail.stages.fit.runs import side_by_side
 from barerail.stages.points import points
 from barerail.stages.straightness import straightness
 

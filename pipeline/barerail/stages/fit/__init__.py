@@ -19,7 +19,8 @@ from barerail.stages.fit.nodes import tube_nodes
 from barerail.stages.fit.noise import noise_of
 from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.planes import plane_of
-from barerail.stages.fit.rails import rails_of, reach, side_by_side
+from barerail.stages.fit.rails import rails_of
+from barerail.stages.fit.runs import reach, side_by_side
 from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.surface import surface_of

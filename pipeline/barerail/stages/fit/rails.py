@@ -1,20 +1,18 @@
 """Rails: straight segments that follow each other, measured at stations along them."""
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from barerail.geometry.covariance import propagate
-from barerail.geometry.neighbours import components
 from barerail.geometry.robust import tukey_weights
 from barerail.records import Array, NoiseModel, Plane, Rail, Station
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
+from barerail.stages.fit.runs import chained, main_rails
 from barerail.stages.fit.sections import FACES, Segment, segments_of
 
-ALIKE, APART_MM, CROSS_MM = np.cos(np.radians(30)), 200.0, 1000.0
 SAME_MM = 3.0
 """How far a width that is seen may differ from the chain's, for the other width to be the chain's, too (judgement)."""
 UNLIKE = 1.4
@@ -22,18 +20,21 @@ UNLIKE = 1.4
 """
 UNSEEN_MM = 50.0
 """Standard uncertainty of what the seen faces leave open, mm."""
+CHANNEL_OFF = 0.2
+"""How far each face of a channel stands proud in a fused mesh, in voxels, one standard uncertainty: its walls are seen
+from both sides, which push each other out (rms on simulated scans; a box's hold still)."""
 
 
 def rails_of(
     cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], noise: NoiseModel, settings: FitSettings
 ) -> tuple[Rail, ...]:
     """Rails as chains of stations: those at least half as long as the longest and running its way."""
-    chains = _chains(segments_of(cloud, patches, planes, settings.plane_min_cm2))
-    rails = [_rail(chain, noise, settings) for chain in chains]
+    chains = chained(segments_of(cloud, patches, planes, settings.plane_min_cm2))
+    rails = [_rail(chain, noise, settings, cloud.voxel_mm) for chain in chains]
     return main_rails([r for r in rails if len(r.stations) >= 3])
 
 
-def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rail:
+def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings, voxel: float) -> Rail:
     stations, dropped = [], 0
     chain = [s.named_as(chain[0]) for s in chain]
     for segment in _same_section(chain):
@@ -47,7 +48,14 @@ def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings) -> Rai
             stations += [station] if station is not None else []
     kind = "channel" if sum(s.channel for s in chain) * 2 > len(chain) else "box"
     own = _own(_in_order(stations))
+    if kind == "channel" and voxel:
+        own = [_pushed_out(s, CHANNEL_OFF * voxel) for s in own]
     return Rail(kind, tuple(own), dropped + len(stations) - len(own))
+
+
+def _pushed_out(station: Station, off: float) -> Station:
+    """A station each of whose faces is uncertain by `off` mm more."""
+    return replace(station, cov=station.cov + off**2 * np.diag([1.0, 1.0, 0.0, 2.0, 2.0]))
 
 
 def _same_section(chain: list[Segment]) -> list[Segment]:
@@ -188,64 +196,3 @@ def _assembled(segment: Segment, centre: Array, x: Array, cov: Array, seen: list
     at = centre + value @ turned[1:]
     flags = (seen[0], seen[1], seen[2], seen[3])
     return Station(at, turned, (size[0], size[1]), to @ cov @ to.T + np.diag(extra), flags, n, rms)
-
-
-def _chains(segments: list[Segment], reach: float = 450.0) -> list[list[Segment]]:
-    """Segments that follow each other end to end, as a kicked-up rail does."""
-    first, second = [], []
-    for i, s in enumerate(segments):
-        for j in range(i + 1, len(segments)):
-            if _follows(s, segments[j], reach):
-                first.append(i)
-                second.append(j)
-    label = components(len(segments), np.array(first, np.int64), np.array(second, np.int64))
-    return [[segments[i] for i in np.flatnonzero(label == k)] for k in range(label.max() + 1)] if segments else []
-
-
-def _follows(s: Segment, t: Segment, reach: float) -> bool:
-    gaps = t.ends[None] - s.ends[:, None]
-    distance = np.linalg.norm(gaps, axis=2)
-    a, b = np.unravel_index(np.argmin(distance), (2, 2))
-    gap = gaps[a, b]
-    if distance[a, b] > reach or abs(s.axes[0] @ t.axes[0]) < np.cos(np.radians(50)):
-        return False
-    ahead = abs(gap @ s.axes[0]) > 0.5 * distance[a, b] and abs(gap @ t.axes[0]) > 0.5 * distance[a, b]
-    return bool(ahead or distance[a, b] < 60.0)
-
-
-def side_by_side(rails: Sequence[Rail], least_mm: float = CROSS_MM) -> bool:
-    """Whether two rails longer than a cross member run the same way beside each other, as left and right ones do."""
-    ends = [np.array([r.stations[0].centre, r.stations[-1].centre]) for r in rails]
-    ends = [e for e in ends if np.linalg.norm(e[1] - e[0]) > least_mm]
-    return any(_beside(a, b) for i, a in enumerate(ends) for b in ends[i + 1 :])
-
-
-def reach(rail: Rail) -> float:
-    """Length in mm from the first station to the last."""
-    return float(np.linalg.norm(rail.stations[-1].centre - rail.stations[0].centre))
-
-
-def _beside(a: Array, b: Array) -> bool:
-    """For two rails, their ends (2, 3): within 30 degrees, a common stretch, and APART_MM apart there."""
-    length = float(np.linalg.norm(a[1] - a[0]))
-    way, other = (a[1] - a[0]) / length, b[1] - b[0]
-    low, high = sorted((b - a[0]) @ way)
-    off = b.mean(0) - a[0]
-    apart = np.linalg.norm(off - (off @ way) * way)
-    return bool(abs(other @ way) > ALIKE * np.linalg.norm(other) and low < length and high > 0 and apart > APART_MM)
-
-
-def main_rails(rails: list[Rail]) -> tuple[Rail, ...]:
-    """Those at least half as long as the longest and running its way."""
-    if not rails:
-        return ()
-    length = [reach(r) for r in rails]
-    longest = rails[int(np.argmax(length))]
-    way = longest.stations[-1].centre - longest.stations[0].centre
-    way /= np.linalg.norm(way)
-    kept = []
-    for rail, long in zip(rails, length, strict=True):
-        run = (rail.stations[-1].centre - rail.stations[0].centre) / max(long, 1e-9)
-        if long >= 0.5 * max(length) and abs(run @ way) > ALIKE:
-            kept.append(rail)
-    return tuple(sorted(kept, key=lambda r: (-len(r.stations), *r.stations[0].centre)))

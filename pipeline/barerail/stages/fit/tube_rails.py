@@ -14,7 +14,7 @@ from barerail.records import Array, Frozen, Index, NoiseModel, Note, Rail, Stati
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, band_of, fused_cov, on_cylinder
-from barerail.stages.fit.rails import main_rails
+from barerail.stages.fit.runs import main_rails
 from barerail.stages.fit.tubes import facing
 
 LONG_MM, LONG_DIAMETERS = 600.0, 12.0
