@@ -56,7 +56,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
     tubes, found = sleeves_in(tubes, found)
     tubes, on_faces = shafts_on_faces(tubes, planes)
-    found = bolt_axes(found, planes) + tubes + on_tubes + on_faces
+    found = bolt_axes(found, planes, cloud.mesh) + tubes + on_tubes + on_faces
     bent = bent_tubes(cloud, found, noise)
     found += tube_nodes(found, bent)
     progress(0.9)

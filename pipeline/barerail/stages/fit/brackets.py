@@ -24,8 +24,11 @@ class Tab:
     cov: Array
 
 
-def bolt_axes(found: list[Feature], planes: tuple[Plane, ...]) -> list[Feature]:
-    """The features with the holes of each two-tab bracket replaced by its bolt axis."""
+def bolt_axes(found: list[Feature], planes: tuple[Plane, ...], mesh: bool) -> list[Feature]:
+    """The features with the holes of each two-tab bracket replaced by its bolt axis.
+
+    mesh: of a fused one, which wears both holes of a bracket alike, so that their mean is as uncertain as each.
+    """
     holes = [i for i, f in enumerate(found) if f.kind == "hole" and max(planes[f.plane].extent) < TAB_MM]
     ranked = sorted(c for a, i in enumerate(holes) for j in holes[a + 1 :] if (c := _match(i, j, found)) is not None)
     used: set[int] = set()
@@ -34,7 +37,7 @@ def bolt_axes(found: list[Feature], planes: tuple[Plane, ...]) -> list[Feature]:
         if i in used or j in used:
             continue
         used |= {i, j}
-        axes.append(_bolt_axis(found[i], found[j], planes))
+        axes.append(_bolt_axis(found[i], found[j], planes, mesh))
     return [f for i, f in enumerate(found) if i not in used] + axes
 
 
@@ -55,7 +58,7 @@ def _match(i: int, j: int, found: list[Feature]) -> tuple[float, int, int] | Non
     return (gap + 10 * across, i, j)
 
 
-def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...]) -> Feature:
+def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...], mesh: bool) -> Feature:
     tabs = _tab(a, b.point, planes), _tab(b, a.point, planes)
     line = tabs[1].centre - tabs[0].centre
     length = float(np.linalg.norm(line))
@@ -74,7 +77,7 @@ def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...]) -> Feature:
         length=float(np.linalg.norm(ends[1] - ends[0])),
         cov=across @ both @ across / 4 + face * np.outer(axis, axis),
         cov_axis=across @ both @ across / length**2,
-        u_diameter=float(np.hypot(a.u_diameter, b.u_diameter) / 2),
+        u_diameter=float((a.u_diameter + b.u_diameter if mesh else np.hypot(a.u_diameter, b.u_diameter)) / 2),
         u_length=float(2 * np.sqrt(face)),
         arc_deg=min(a.arc_deg, b.arc_deg),
         n=a.n + b.n,
