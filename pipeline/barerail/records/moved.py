@@ -12,7 +12,8 @@ class Unmoved(Frozen):
     """What holds a later scan on an earlier one.
 
     pose (4, 4): earlier scan's mm from later scan's mm. about (3,): middle of what stayed, earlier scan's mm.
-    cov (6, 6): of the pose, (shift in mm, turn in rad) about `about`, earlier scan's axes, from the surfaces alone.
+    cov (6, 6): of the pose, (shift in mm, turn in rad) about `about`, earlier scan's axes, from the surfaces alone; in
+    Moves with drift of both scanners and the supports.
     places (m, 3): middles of the blocks of surface that stayed. grip (m, 3, 3): what each holds of the pose in which
     direction, sum of weight times normal by normal; all alike of points, which hold in each. share: of the surface that
     both have. spread_mm: robust standard deviation of the blocks' distances; common_mm: the part of it that neighbours

@@ -96,7 +96,17 @@ def compare(
     added = tuple(q.name for j, q in enumerate(second) if j not in taken)
     names = {second[j].name: first[i].name for i, j in pairs}
     between = distance_map(before, after, unmoved, budget)
-    return Moves(unmoved, tuple(found), names, added, bent, rails, between, notes, assumed(settings))
+    return Moves(
+        budget.with_all(unmoved, before.datum),
+        tuple(found),
+        names,
+        added,
+        bent,
+        rails,
+        between,
+        notes,
+        assumed(settings),
+    )
 
 
 def _frame(before: Earlier) -> Array:

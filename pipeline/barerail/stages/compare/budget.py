@@ -131,6 +131,14 @@ class PoseBudget(Frozen):
         pose = move @ self.cov @ move.transpose(0, 2, 1) + self.more * np.eye(3)
         return Parts(pose, drift + grown[:, None, None] * np.eye(3), supports)
 
+    def with_all(self, unmoved: Unmoved, car: Datum) -> Unmoved:
+        """What holds the later scan, with drift of both and the supports in the covariance of its pose, too."""
+        turn = np.kron(np.eye(2), car.car_from_scan[:3, :3])
+        cov = self.cov + self.drift * self._held() + np.diag([0.0] * 3 + [self.per_mm**2] * 3)
+        if self.stood is not None:
+            cov = cov + np.outer(self._followed(self.stood), self._followed(self.stood))
+        return replace(unmoved, cov=turn.T @ cov @ turn)
+
     def roll(self, points: Array) -> Array:
         """Variance (n,) of the turn about x at points (n, 3), rad2."""
         slow = self.cov[3, 3] + self.drift / LENGTH_MM**2 + self.per_mm**2
@@ -146,8 +154,14 @@ class PoseBudget(Frozen):
         m, move = len(self.places), _moves(points - self.about)
         flat = self.gain.reshape(m, 18)
         cross = move @ (alike(points, self.places) @ flat).reshape(-1, 6, 3)
-        held = np.einsum("mki,mli->kl", self.gain, (alike(self.places, self.places) @ flat).reshape(m, 6, 3))
-        return self.drift * (np.eye(3) - cross - cross.transpose(0, 2, 1) + move @ held @ move.transpose(0, 2, 1))
+        kept = move @ self._held() @ move.transpose(0, 2, 1)
+        return self.drift * (np.eye(3) - cross - cross.transpose(0, 2, 1) + kept)
+
+    def _held(self) -> Array:
+        """Covariance (6, 6) that drift of 1 mm, alike over distance, gives the pose."""
+        m, flat = len(self.places), self.gain.reshape(len(self.places), 18)
+        pull = (alike(self.places, self.places) @ flat).reshape(m, 6, 3)
+        return np.asarray(np.einsum("mki,mli->kl", self.gain, pull))
 
 
 def _moves(off: Array) -> Array:
