@@ -79,7 +79,7 @@ def test_words_tell_what_moved_what_is_missing_and_what_can_t_be_told() -> None:
 
 def test_where_nothing_can_be_proven_names_are_not_told_over_again() -> None:
     open_ = replace(moves(), shifts=tuple(replace(s, limit_mm=1.0, verdict="not proven") for s in moves().shifts))
-    assert "none of 3 is proven while it is not known how the frame stood" in moved_words(open_)
+    assert "none of 2 seen is proven while it is not known how the frame stood" in moved_words(open_)
     known = moved_words(replace(open_, assumed=("drift",)))
     assert "3 not proven: a <b>-L, b-L, gone-L" in known
 

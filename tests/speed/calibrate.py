@@ -71,9 +71,9 @@ def _feature(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]
             yield f"{f.kind} across", float(way @ miss / np.sqrt(way @ f.cov @ way))
     size = true["d"]
     yield f"{f.kind} diameter", float((f.diameter - size) / f.u_diameter)
-    its_face = f.kind in ("hole", "slot") and f.axis @ axis > 0  # and not the other face of the sheet
-    if its_face or f.kind in ("bolt-axis", "sleeve", "stud"):
-        along = float((f.point - np.asarray(true["p"])) @ axis)
+    behind = f.kind in ("hole", "slot") and f.axis @ axis < 0  # found in the other face of the sheet
+    if f.kind != "tube" and not (behind and "thickness" not in true):
+        along = float((f.point - np.asarray(true["p"])) @ axis) + behind * true.get("thickness", 0.0)
         yield f"{f.kind} along", along / float(np.sqrt(axis @ f.cov @ axis))
 
 

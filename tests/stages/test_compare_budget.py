@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from compare_case import compared
+from compare_case import compared, pulled
 from datum_case import GAUGE, straight
 
 from barerail.geometry.frames import best_fit_rigid, skew, transform
@@ -176,3 +176,17 @@ def test_what_neighbouring_blocks_have_in_common_is_no_noise() -> None:
     still, slack = (compared(bend)[0].unmoved for bend in (straight, wavy))
     assert still.common_mm < 0.3 * still.spread_mm
     assert 0.7 * 0.21 < slack.common_mm < 1.2 * 0.21
+
+
+def test_one_place_that_moved_among_what_is_named_as_unmoved_is_not_the_whole_cars_slack() -> None:
+    """A 4 mm pull inside the stretch that is named made 0.2 mm in common, and U of every point half a millimetre."""
+    named = compared(pulled, unmoved=("-900..2100",))[0].unmoved
+    assert named.by == "named" and named.common_mm < 0.05
+
+
+def test_slack_is_what_goes_beyond_drift_along_the_normals_that_show_it() -> None:
+    """Rails hold across, one crossmember along: there drift leaves 0.06 mm along normals, 0.09 mm over all axes."""
+    across = np.diag([0.0, 1.0, 1.0])
+    grip = np.array([np.eye(3) if abs(p[0] + 900) < 1 else across for p in RAILS])
+    held = replace(unmoved(RAILS, grip), common_mm=0.08)
+    assert PoseBudget.of(held, CAR, DRIFTS, DRIFTS).more > 0.04**2

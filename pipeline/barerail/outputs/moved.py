@@ -107,8 +107,9 @@ def _judged(moves: Moves) -> str:
     judged = [s for s in moves.shifts if s.limit_mm is not None]
     if not judged:
         return "no limit was given, so there is no verdict (--limit, --watch)"
-    if "supports" in moves.assumed and {s.verdict for s in judged} == {"not proven"}:
-        return f"against the limits: none of {len(judged)} is proven while it is not known how the frame stood"
+    seen = sum(bool(np.isfinite(s.size_mm)) for s in judged)
+    if seen and "supports" in moves.assumed and {s.verdict for s in judged} == {"not proven"}:
+        return f"against the limits: none of {seen} seen is proven while it is not known how the frame stood"
     parts = []
     for state in ("outside", "not proven", "within"):
         names = [one_line(s.name) for s in judged if s.verdict == state]

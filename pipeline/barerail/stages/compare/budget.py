@@ -115,7 +115,7 @@ class PoseBudget(Frozen):
             per_mm=float(np.hypot(before.drift_mm_per_m, after.drift_mm_per_m)) / 1000,
             stood=stood,
         )
-        known = float(np.einsum("nii->n", out._slow(places)).mean()) / 3
+        known = float(np.einsum("nij,nji->", grip, out._slow(places)) / max(np.einsum("nii->", grip), 1e-12))
         return replace(out, more=max(unmoved.common_mm**2 - known, 0.0))
 
     def at(self, points: Array) -> Parts:
@@ -178,5 +178,6 @@ def _moves(off: Array) -> Array:
 def _gain(off: Array, grip: Array) -> Array:
     """Shift and turn by a displacement of each place (m, 6, 3): least squares over all of them, each with what it holds
     (m, 3, 3)."""
-    held = _moves(off).transpose(0, 2, 1) @ grip
-    return np.asarray(np.linalg.pinv((held @ _moves(off)).sum(axis=0), hermitian=True) @ held)
+    move = _moves(off)
+    held = move.transpose(0, 2, 1) @ grip
+    return np.asarray(np.linalg.pinv((held @ move).sum(axis=0), hermitian=True) @ held)

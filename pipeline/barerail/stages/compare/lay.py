@@ -110,7 +110,12 @@ def _stayed(found: Partners, connected: bool) -> Stayed:
 
 
 def _common(off: Array, places: Array, sector: Index) -> float:
-    """Covariance in mm2 of distances (g,) of neighbouring blocks' like sides: what is no noise of one block alone."""
+    """Covariance in mm2 of distances (g,) of neighbouring blocks' like sides: what is no noise of one block alone.
+
+    Sides beyond the gate are left out, which are many where what is named as unmoved has moved in part.
+    """
+    near = np.abs(off) <= _gate(off)
+    off, places, sector = off[near], places[near], sector[near]
     pairs = cKDTree(places).query_pairs(1.8 * BLOCK_MM, output_type="ndarray") if len(places) else np.zeros((0, 2), int)
     a, b = pairs[sector[pairs[:, 0]] == sector[pairs[:, 1]]].T
     return max(float((off[a] * off[b]).mean()), 0.0) if len(a) else 0.0
@@ -120,8 +125,7 @@ def _consistent(off: Array, owner: Index, enough: NDArray[np.bool_], places: Arr
     """The largest connected set of cells none of whose sides lies further off than the gate."""
     stays = np.ones(len(places), bool)
     for _ in range(10):
-        scale = mad_scale(off[enough & stays[owner]])
-        gate = float(np.clip(3 * scale, LEAST_GATE_MM, WIDEST_GATE_MM))
+        gate = _gate(off[enough & stays[owner]])
         bad = np.zeros(len(places), bool)
         bad[owner[enough & (np.abs(off) > gate)]] = True
         judged = np.zeros(len(places), bool)
@@ -131,6 +135,10 @@ def _consistent(off: Array, owner: Index, enough: NDArray[np.bool_], places: Arr
             return now
         stays = now
     return stays
+
+
+def _gate(off: Array) -> float:
+    return float(np.clip(3 * mad_scale(off), LEAST_GATE_MM, WIDEST_GATE_MM)) if len(off) else LEAST_GATE_MM
 
 
 def _largest(among: NDArray[np.bool_], places: Array) -> NDArray[np.bool_]:

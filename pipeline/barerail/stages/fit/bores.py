@@ -6,13 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from barerail.geometry.covariance import MESH_OFF
 from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.raster import cover, empty_discs, widest_gap
 from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud, Face
-from barerail.stages.fit.heights import height_variance, local_height
+from barerail.stages.fit.heights import DEEP_MM, height_variance, local_height, other_face
 
 WALL_DEPTH = 4.0
 STANDS = 0.15
@@ -20,16 +21,14 @@ STANDS = 0.15
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
 MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
-MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, 0.5])
+MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF])
 """Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate and in a thin sheet:
 errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at 70."""
 THINNEST = 0.75
 """Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 5.0
 """Thickness as measured, in spacings, up to which both faces of a sheet push each other out in a fused mesh: distances
-are cut off at three voxels or so, and each face stands up to one proud."""
-DEEP_MM = 8.0
-"""How far behind its face a sheet's other one is looked for."""
+are cut off at three voxels or so, and each face stands one proud or more."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +150,7 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     xy, z = local[:, :2], local[:, 2] - height
     if not _something_there(xy, z, disc, spacing) or _beside_a_wall(xy, z, disc, spacing):
         return None
-    other, whole = _other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing * cloud.mesh))
+    other, whole = other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing * cloud.mesh))
     around = _Around(xy, z, height, ring, other, whole and not cloud.mesh)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     sheet = around.other > -SHEET_VOXELS * spacing
@@ -214,22 +213,6 @@ def _judged(face: Face, rim: Rim, around: _Around, spacing: float, edge: Array) 
         ring=around.ring,
         edge=edge,
     )
-
-
-def _other_face(xy: Array, z: Array, disc: Array, spacing: float, deep: float) -> tuple[float, bool]:
-    """z of the sheet's other face, at most `deep` mm down, -inf where it was not seen, and whether it goes on behind
-    the disc."""
-    rho = np.hypot(*(xy - disc[:2]).T)
-    outside = z[(rho > disc[2] + 1.0) & (z < -0.8) & (z > -deep)]
-    if len(outside) < 10:
-        return -np.inf, False
-    count, edges = np.histogram(outside, np.arange(-deep, -0.3, 0.5))
-    busy = np.flatnonzero(count > max(0.4 * count.max(), 0.15 * ((rho > disc[2] + 1.0) & (np.abs(z) < 0.5)).sum()))
-    if not len(busy):
-        return -np.inf, False
-    other = float(np.median(outside[(outside > edges[busy[-1]] - 0.3) & (outside < edges[busy[-1] + 1] + 0.3)]))
-    behind = (np.abs(z - other) < 0.6) & (rho < 0.8 * disc[2])
-    return other, bool(behind.sum() > 0.4 * np.pi * (0.8 * disc[2]) ** 2 / spacing**2)
 
 
 def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:

@@ -27,7 +27,8 @@ class Tab:
 def bolt_axes(found: list[Feature], planes: tuple[Plane, ...], mesh: bool) -> list[Feature]:
     """The features with the holes of each two-tab bracket replaced by its bolt axis.
 
-    mesh: of a fused one, which wears both holes of a bracket alike, so that their mean is as uncertain as each.
+    mesh: of a fused one, which widens both holes of a bracket and pushes both tabs out alike, so that the mean diameter
+    is as uncertain as each, and the gap by both inner faces together.
     """
     holes = [i for i, f in enumerate(found) if f.kind == "hole" and max(planes[f.plane].extent) < TAB_MM]
     ranked = sorted(c for a, i in enumerate(holes) for j in holes[a + 1 :] if (c := _match(i, j, found)) is not None)
@@ -78,7 +79,7 @@ def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...], mesh: bool) ->
         cov=across @ both @ across / 4 + face * np.outer(axis, axis),
         cov_axis=across @ both @ across / length**2,
         u_diameter=float((a.u_diameter + b.u_diameter if mesh else np.hypot(a.u_diameter, b.u_diameter)) / 2),
-        u_length=float(2 * np.sqrt(face)),
+        u_length=tabs[0].u_face + tabs[1].u_face if mesh else float(2 * np.sqrt(face)),
         arc_deg=min(a.arc_deg, b.arc_deg),
         n=a.n + b.n,
         rms=float(np.sqrt((a.rms**2 + b.rms**2) / 2)),

@@ -155,7 +155,8 @@ def _sheet(a: Feature, b: Feature, mesh: bool) -> Feature:
     half of what they disagree by in its U."""
     across, along = _coaxial(a, b)
     thickness = abs(along)
-    u = float(np.sqrt(a.axis @ (a.cov + b.cov) @ a.axis))
+    each = [float(np.sqrt(a.axis @ f.cov @ a.axis)) for f in (a, b)]
+    u = sum(each) if mesh else float(np.hypot(each[0], each[1]))  # fusing pushes both faces out alike
     detail = dict(a.detail) | {"other_diameter_mm": round(b.diameter, 4), "offset_mm": round(across, 4)}
     ends = np.array([a.point, b.point])
     if mesh:

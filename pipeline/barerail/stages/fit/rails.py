@@ -23,6 +23,8 @@ UNSEEN_MM = 50.0
 CHANNEL_OFF = 0.2
 """How far each face of a channel stands proud in a fused mesh, in voxels, one standard uncertainty: its walls are seen
 from both sides, which push each other out (rms on simulated scans; a box's hold still)."""
+EACH = 0.35
+"""By how much of that the middle between two such faces is off (rms on simulated scans)."""
 
 
 def rails_of(
@@ -54,8 +56,10 @@ def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings, voxel:
 
 
 def _pushed_out(station: Station, off: float) -> Station:
-    """A station each of whose faces is uncertain by `off` mm more."""
-    return replace(station, cov=station.cov + off**2 * np.diag([1.0, 1.0, 0.0, 2.0, 2.0]))
+    """A station each of whose faces stands out by `off` mm, alike: twice that in a size, and in a middle what the two
+    faces differ by, or all of it where it rests on one."""
+    middles = [EACH**2 if station.seen[2 * m] and station.seen[2 * m + 1] else 1.0 for m in (0, 1)]
+    return replace(station, cov=station.cov + off**2 * np.diag([*middles, 0.0, 4.0, 4.0]))
 
 
 def _same_section(chain: list[Segment]) -> list[Segment]:

@@ -12,7 +12,7 @@ from barerail.geometry.neighbours import touching
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
+from barerail.stages.fit.bores import MESH_EDGE, STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import fused_cov, skin_of
 from barerail.stages.fit.surface import Surface
@@ -209,18 +209,23 @@ def _seat_variance(tube: Feature, axis: Array, seat: Array) -> float:
     return float(across + (tube.u_diameter / 2) ** 2) / lean**2
 
 
-def shafts_on_faces(tubes: list[Feature], planes: tuple[Plane, ...]) -> tuple[list[Feature], list[Feature]]:
-    """Short tubes that stand square on a flat face, whose foot no empty disc has given away, as studs; and the rest."""
+def shafts_on_faces(
+    tubes: list[Feature], planes: tuple[Plane, ...], voxel: float
+) -> tuple[list[Feature], list[Feature]]:
+    """Short tubes that stand square on a flat face, whose foot no empty disc has given away, as studs; and the rest.
+
+    voxel: edge in mm of those that a mesh was fused in, 0 of a cloud.
+    """
     studs, rest = [], []
     for t in tubes:
         short = t.diameter < STUD_MM and t.length < LONGEST and t.detail.get("facing", 1.0) > 0
-        seats = [s for k, p in enumerate(planes) if (s := _stands_on(t, p, k)) is not None] if short else []
+        seats = [s for k, p in enumerate(planes) if (s := _stands_on(t, p, k, voxel)) is not None] if short else []
         studs += seats[:1]
         rest += [] if seats else [t]
     return rest, studs
 
 
-def _stands_on(tube: Feature, plane: Plane, k: int) -> Feature | None:
+def _stands_on(tube: Feature, plane: Plane, k: int, voxel: float) -> Feature | None:
     """The stud a short tube is on a face, or None where it does not end there square and on the outer side."""
     square = float(tube.axis @ plane.normal)
     if abs(square) < SQUARE:
@@ -231,14 +236,14 @@ def _stands_on(tube: Feature, plane: Plane, k: int) -> Feature | None:
     beside = np.abs(plane.axes[:2] @ (seat - plane.centre)) > np.array(plane.extent) / 2
     if beside.any() or not -1.0 < height - tube.length / 2 < FOOT_MM:
         return None
-    across = np.eye(3) - np.outer(axis, axis)
+    across, up = np.eye(3) - np.outer(axis, axis), float(plane.cov[0, 0] + (MESH_EDGE[3] * voxel) ** 2)
     return replace(
         tube,
         kind="stud",
         point=seat,
         axis=axis,
         length=height + tube.length / 2,
-        cov=across @ (tube.cov + height**2 * tube.cov_axis) @ across + plane.cov[0, 0] * np.outer(axis, axis),
+        cov=across @ (tube.cov + height**2 * tube.cov_axis) @ across + up * np.outer(axis, axis),
         u_length=tube.u_length,
         plane=k,
         ends=np.zeros((0, 3)),
