@@ -45,10 +45,11 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
         return None
     axis = fit.axis * np.sign(fit.axis[2])
     near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
+    if axis[2] < SQUARE or near.mean() <= 0.7 or 2 * fit.radius < settings.hole_min_mm:
+        return None
     arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
     rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
-    clear = near.mean() > 0.7 and arc > 0.6 and rms < max(cloud.roughest(1.5), 0.15)
-    if axis[2] < SQUARE or not clear or 2 * fit.radius < settings.hole_min_mm:
+    if arc <= 0.6 or not rms < max(cloud.roughest(1.5), 0.15):
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):
         return None
