@@ -13,6 +13,7 @@ from scipy.spatial.distance import cdist
 from barerail.errors import DataError
 from barerail.geometry.leastsquares import inverse_normal, symmetric
 from barerail.records import Array, Index, NoiseModel
+from barerail.side_by_side import mapped
 
 MESH_OFF = 0.6
 """Half of what the surface of a fused mesh is off by, in spacings, in 95 % of gaps on simulated scans: thin sheet and
@@ -63,7 +64,7 @@ def propagate(jacobian: Array, points: Array, model: NoiseModel, limit: int = 60
     centre = np.add.reduceat(points[order], first) / np.diff(first, append=len(order))[:, None]
     near = cKDTree(points[rows]).sparse_distance_matrix(cKDTree(centre), REACH * length, output_type="coo_matrix")
     near.data = np.exp(-((near.data / length) ** model.power))
-    half = inverse_normal(jacobian[rows]) @ (jacobian[rows].T @ (near.tocsr() @ total)) @ g
+    half = inverse_normal(jacobian[rows]) @ (jacobian[rows].T @ (near @ total)) @ g
     return white**2 * g + corr**2 * symmetric(half)
 
 
@@ -161,7 +162,7 @@ def _spacing(xy: Array) -> float:
 def _pool(patches: Sequence[tuple[Array, Array]], cell: float) -> list[_Window]:
     windows = [(xy[rows], r[rows]) for xy, r in patches for rows in _windows(xy, cell)]
     windows.sort(key=lambda w: -len(w[1]))
-    return [_autocovariance(xy, r, cell) for xy, r in windows[:WINDOWS]]
+    return mapped(lambda window: _autocovariance(*window, cell), windows[:WINDOWS])
 
 
 def _windows(xy: Array, cell: float) -> list[Index]:

@@ -50,4 +50,5 @@ def cover(xy: Array, centre: Array, low: float, high: float, sectors: int = 24) 
     rho = np.hypot(d[:, 0], d[:, 1])
     ring = d[(rho > low) & (rho < high)]
     azimuth = np.arctan2(ring[:, 1], ring[:, 0])
-    return len(np.unique(((azimuth + np.pi) / (2 * np.pi) * sectors).astype(int) % sectors)) / sectors
+    sector = ((azimuth + np.pi) / (2 * np.pi) * sectors).astype(int) % sectors
+    return np.count_nonzero(np.bincount(sector)) / sectors

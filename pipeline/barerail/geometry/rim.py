@@ -17,6 +17,8 @@ from barerail.records import Array
 
 STRAY = 0.02
 OUTLIER = 0.05
+SETTLED = 6.0
+"""Distance from the rim, in its softness, from which a face point is as good as surely outside or inside."""
 WIDER = 1.3
 """Spread of the sampled normal density over the posterior's: its tails must be the wider ones."""
 MOST_ROUNDS, ENOUGH = 20, 3
@@ -65,7 +67,7 @@ def circle(parameters: Array, xy: Array) -> Array:
     """Signed distances (k, n) of xy (n, 2) outside the circles (x, y, r) (k, 3)."""
     dx = xy[None, :, 0] - parameters[:, 0, None]
     dy = xy[None, :, 1] - parameters[:, 1, None]
-    return np.hypot(dx, dy) - parameters[:, 2, None]
+    return np.sqrt(dx * dx + dy * dy) - parameters[:, 2, None]
 
 
 def circle_area(parameters: Array) -> Array:
@@ -79,7 +81,7 @@ def stadium(parameters: Array, xy: Array) -> Array:
     dx, dy = xy[None, :, 0] - parameters[:, 0, None], xy[None, :, 1] - parameters[:, 1, None]
     along, across = dx * c + dy * s, dy * c - dx * s
     past = np.maximum(np.abs(along) - parameters[:, 3, None], 0.0)
-    return np.hypot(past, across) - parameters[:, 4, None]
+    return np.sqrt(past * past + across * across) - parameters[:, 4, None]
 
 
 def stadium_area(parameters: Array) -> Array:
@@ -89,8 +91,11 @@ def stadium_area(parameters: Array) -> Array:
 
 def log_likelihood(parameters: Array, points: RimPoints, curve: Curve, area: Callable[[Array], Array]) -> Array:
     """Log likelihood (k,) of curves (k, p) up to a constant."""
-    inside = ndtr(curve(parameters, points.face) / points.edge)
-    value = points.density * (1 - STRAY) * area(parameters) + np.log(STRAY + (1 - STRAY) * inside).sum(axis=1)
+    off = curve(parameters, points.face) / points.edge
+    each = np.where(off < 0, np.log(STRAY), 0.0)
+    near = np.abs(off) < SETTLED
+    each[near] = np.log(STRAY + (1 - STRAY) * ndtr(off[near]))
+    value = points.density * (1 - STRAY) * area(parameters) + each.sum(axis=1)
     if len(points.wall):
         z = curve(parameters, points.wall) / points.noise
         value += np.log(OUTLIER * 0.1 + (1 - OUTLIER) * np.exp(-0.5 * z**2)).sum(axis=1)

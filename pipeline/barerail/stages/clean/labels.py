@@ -41,16 +41,14 @@ def _floor(thin: Array, normals: Array, share: float) -> Array | None:
     """
     rough = thin[:: max(1, len(thin) // 30_000)]
     turn = normals[:: max(1, len(thin) // 30_000)]
-    best, best_n = None, 0
-    for i in np.linspace(0, len(rough) - 1, 400).astype(int):
-        close = np.abs((rough - rough[i]) @ turn[i]) < 15.0
-        n = int((close & (np.abs(turn @ turn[i]) > 0.95)).sum())
-        if n > best_n:
-            best, best_n = close, n
-    if best is None or best_n < 0.03 * len(rough):
+    tried = np.linspace(0, len(rough) - 1, 400).astype(int)
+    held = [np.count_nonzero(_level(rough, rough[i], turn[i]) & (np.abs(turn @ turn[i]) > 0.95)) for i in tried]
+    if max(held) < 0.03 * len(rough):
         return None
-    centre = rough[best].mean(0)
-    normal = np.linalg.eigh(np.cov((rough[best] - centre).T))[1][:, 0]
+    first = tried[int(np.argmax(held))]
+    best = rough[_level(rough, rough[first], turn[first])]
+    centre = best.mean(0)
+    normal = np.linalg.eigh(np.cov((best - centre).T))[1][:, 0]
     height = (rough - centre) @ normal
     normal, height = (normal, height) if np.median(height) > 0 else (-normal, -height)
     flat = (rough[np.abs(height) < 15.0] - centre) @ np.linalg.svd(normal[None])[2][1:].T
@@ -59,6 +57,11 @@ def _floor(thin: Array, normals: Array, share: float) -> Array | None:
     if narrow or alone or (height > -15.0).mean() < share or _filled(thin, centre, normal) < FILLED:
         return None
     return np.append(normal, centre @ normal)
+
+
+def _level(points: Array, at: Array, normal: Array) -> NDArray[np.bool_]:
+    """Which points (n, 3) lie within 15 mm of the plane through `at`."""
+    return np.abs(points @ normal - at @ normal) < 15.0
 
 
 def _filled(thin: Array, centre: Array, normal: Array, cell: float = 20.0) -> float:

@@ -24,7 +24,11 @@ SURE, ROUNDS = 2.0, 40
 
 
 def against_sky(at: Array, normals: Array, voxel: float) -> float:
-    """Share of the probes, of those whose sky is on one side, whose normal points away from it."""
+    """Share of the probes, of those whose sky is on one side, whose normal points away from it.
+
+    Every second place, squares about which overlap, hides as much sky as all.
+    """
+    at, normals = at[::2], normals[::2]
     probe = np.linspace(0, len(at) - 1, min(PROBES, len(at))).astype(np.int64)
     told = _sky(at, normals, probe, voxel)
     clear = np.abs(told) > CLEAR

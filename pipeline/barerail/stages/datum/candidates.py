@@ -7,6 +7,7 @@ from scipy.ndimage import distance_transform_edt
 
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen
+from barerail.side_by_side import mapped
 
 from .refine import ALIKE
 from .surface import Surface
@@ -38,7 +39,7 @@ def candidates(rough: Surface, guesses: list[Array], keep: int) -> list[Mirror]:
     planes = [Mirror(a, float(d)) for a in (*guesses, *axes) for d in shifts] + _pair_planes(rough)
     field = _field(rough.points, axes)
     probes = rough.fewer(PROBES).points
-    score = np.array([wendland(field.at(p.reflect(probes)), REACH).mean() for p in planes])
+    score = np.array(mapped(lambda p: wendland(field.at(p.reflect(probes)), REACH).mean(), planes))
     return _distinct([planes[i] for i in np.argsort(-score, kind="stable")], keep)
 
 

@@ -11,6 +11,7 @@ from barerail.geometry.drift import LENGTH_MM
 from barerail.geometry.frames import basis
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen, Index
+from barerail.side_by_side import mapped
 
 from .bends import Bends, BentFit, bent_fit, inverse
 from .candidates import wendland
@@ -23,7 +24,7 @@ than six: twice what a bend reaches along the frame."""
 FEIGNED = 0.001
 """Bends that an unbent frame shows more often than this are none: they would only take dents into the plane."""
 CUT = 12.0
-ASIDE = 2.5
+ASIDE, ALIKE_MM = 2.5, 0.5
 MIRRORS = 3.0
 
 
@@ -103,8 +104,21 @@ def _best_start(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror,
     reach = float(np.abs(few.points @ along).max())
     yaw = np.array([u @ along, v @ along, 0.0]) / reach
     shifts = [ASIDE * (a * yaw + b * np.array([0.0, 0.0, 1.0])) for a in (-1, 0, 1) for b in range(-3, 4)]
-    found = [refine(few, target, tree, mirror.moved(s), (CUT / 2,), slide, 0.02) for s in shifts]
+    rough = few.fewer(1000)
+    first = mapped(lambda s: refine(rough, target, tree, mirror.moved(s), (CUT / 2,), slide, ALIKE_MM / 2), shifts)
+    apart = _apart([m for m in first if m is not None], reach)
+    found = mapped(lambda m: refine(few, target, tree, m, (CUT / 2,), slide, 0.02), apart)
     return max([m for m in found if m is not None] or [mirror], key=lambda m: tight(few, target, tree, m, 2.0))
+
+
+def _apart(mirrors: list[Mirror], reach: float) -> list[Mirror]:
+    """The first of those that differ by less than ALIKE_MM on a car of `reach` mm: they end in one place."""
+    kept: list[Mirror] = []
+    for m in mirrors:
+        off = [reach * np.linalg.norm(m.normal - k.normal) + abs(m.offset - k.offset) for k in kept]
+        if not off or min(off) > ALIKE_MM:
+            kept.append(m)
+    return kept
 
 
 def tight(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, within: float) -> float:

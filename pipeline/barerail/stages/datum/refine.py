@@ -43,15 +43,17 @@ def match(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror, cut: 
         np.asarray, tree.query(mirrored, distance_upper_bound=np.hypot(cut, slide), workers=_workers(len(mirrored)))
     )
     rows = np.flatnonzero(np.isfinite(distance))
-    there = target.normals[at[rows]]
-    residual = np.einsum("ij,ij->i", mirrored[rows] - target.points[at[rows]], there)
-    facing = source.normals[rows]
+    at = at[rows]
+    there = target.normals.take(at, axis=0)
+    residual = np.einsum("ij,ij->i", mirrored.take(rows, axis=0) - target.points.take(at, axis=0), there)
+    facing = source.normals.take(rows, axis=0)
     cosine = np.einsum("ij,ij->i", facing - 2 * (facing @ n)[:, None] * n, there)
     beside = (distance[rows] ** 2 - residual**2 < slide**2) & (np.abs(residual) < cut)
     good = beside & (cosine > ALIKE)
     rows, there = rows[good], there[good]
     u, v, _ = basis(n)
-    p, height, across = source.points[rows], mirror.heights(source.points[rows]), there @ n
+    p = source.points.take(rows, axis=0)
+    height, across = mirror.heights(p), there @ n
     turns = [-2 * (p @ e * across + height * (there @ e)) for e in (u, v)]
     return Match(rows, residual[good], np.column_stack([*turns, 2 * across]), there)
 

@@ -10,6 +10,7 @@ from barerail.geometry.frames import unit
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen, Progress, no_progress
 from barerail.settings import DatumSettings
+from barerail.side_by_side import mapped
 
 from .candidates import candidates, same_plane
 from .finest import tight
@@ -47,12 +48,12 @@ def rivals_of(surface: Surface, tree: cKDTree, guide: Guide, progress: Progress 
     progress(0.2)
     near = rough.tree()
     few = rough.fewer(2500)
-    coarse = [refine(few, rough, near, m, (120.0, 60.0, 40.0), 30.0, 0.5) for m in starts]
+    coarse = mapped(lambda m: refine(few, rough, near, m, (120.0, 60.0, 40.0), 30.0, 0.5), starts)
     fair = _scored([m for m in coarse if m is not None], surface, tree, rough, guide)
     progress(0.5)
     some = surface.picks(10.0).fewer(8000)
     slide = 1.5 * surface.spacing
-    fine = [refine(some, surface, tree, r.mirror, (30.0, 15.0), slide, 0.05) for r in fair[:KEPT]]
+    fine = mapped(lambda r: refine(some, surface, tree, r.mirror, (30.0, 15.0), slide, 0.05), fair[:KEPT])
     ranked = _scored([m for m in fine if m is not None], surface, tree, some, guide)
     if not ranked:
         raise DataError(

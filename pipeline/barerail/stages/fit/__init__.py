@@ -6,14 +6,14 @@ The thinned scan finds things; every number comes from the full-resolution point
 from dataclasses import replace
 
 from barerail.errors import DataError
-from barerail.records import CleanScan, Features, Note, Progress, no_progress
+from barerail.records import CleanScan, Features, Note, Plane, Progress, no_progress
 from barerail.settings import FitSettings
+from barerail.side_by_side import mapped
 from barerail.stages.fit.bends import bent_tubes
-from barerail.stages.fit.bores import bores_in
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.cloud import cloud_of, face_of
 from barerail.stages.fit.faces import mounting_faces
-from barerail.stages.fit.holes import features_of
+from barerail.stages.fit.holes import Told, features_of, told_in
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.nodes import tube_nodes
 from barerail.stages.fit.noise import noise_of
@@ -43,13 +43,15 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     round_only, starts = rounds_of(cloud, patches, settings)
     noise, joined = with_joints(noise_of(cloud, patches, round_only, starts, settings), clean.scan.sources)
     cloud = replace(cloud, sigma=noise.sigma_mm)
-    planes = tuple(plane_of(cloud, p, noise) for p in patches)
     progress(0.45)
-    bores = []
-    for i, patch in enumerate(patches):
-        bores += bores_in(face_of(cloud, patch, i), cloud, settings)
-        progress(0.45 + 0.2 * i / len(patches))
-    found, notes = features_of(bores, planes, cloud, noise, settings)
+
+    def looked_at(i: int) -> tuple[Plane, list[Told]]:
+        plane = plane_of(cloud, patches[i], noise)
+        return plane, told_in(face_of(cloud, patches[i], i), plane, cloud, noise, settings)
+
+    seen = mapped(looked_at, range(len(patches)), lambda share: progress(0.45 + 0.3 * share))
+    planes = tuple(plane for plane, _ in seen)
+    found, notes = features_of([told for _, each in seen for told in each], cloud.mesh)
     progress(0.75)
     studs = [f for f in found if f.kind == "stud"]
     round_only = replace(round_only, sigma=noise.sigma_mm)

@@ -88,7 +88,7 @@ def _closed(on: Array, discs: Array, spacing: float) -> list[Array]:
     """Those discs with face points in at least 45 % of the directions round them: a slot's disc is open at its ends."""
     if not len(discs):
         return []
-    tree = cKDTree(on)
+    tree = cKDTree(on, balanced_tree=False, compact_nodes=False)
     kept = []
     for disc in discs:
         around = on[tree.query_ball_point(disc[:2], disc[2] + 2.0 * spacing, return_sorted=True)]

@@ -49,7 +49,7 @@ class Cloud:
     def points(self, cells: Index) -> Array:
         """Full-resolution points (n, 3) of rows of the surface."""
         rows = rows_of(self.surface.rows[cells], self.clean.order, self.clean.start)
-        return np.asarray(self.clean.scan.points[rows], float)
+        return np.asarray(self.clean.scan.points.take(rows, axis=0), float)
 
     def triangles(self, centre: Array, reach: float) -> tuple[Array, NDArray[np.integer]]:
         """Corners (n, 3) and triangles (m, 3) of a mesh about the cells whose mean lies within reach mm of centre."""
@@ -92,7 +92,7 @@ def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
     block = (surface.blocks.cells.mean - patch.centre) @ axes.T
     beside = np.linalg.norm(block - np.clip(block, low, high), axis=1)
     close = surface.blocks.within(beside, 0.0)
-    rough = (surface.points[close] - patch.centre) @ axes.T
+    rough = (surface.points.take(close, axis=0) - patch.centre) @ axes.T
     inside = ((rough > low) & (rough < high)).all(1)
     local = (cloud.points(close[inside]) - patch.centre) @ axes.T
     tolerance = max(patch.tolerance, 0.35)

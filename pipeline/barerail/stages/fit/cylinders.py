@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from barerail.errors import DataError
 from barerail.geometry.cylinder import CylinderFit, axis_from_normals, fit_cylinder
 from barerail.geometry.frames import basis
-from barerail.geometry.neighbours import blocks_of, components
+from barerail.geometry.neighbours import blocks_of, components, products
 from barerail.records import Array, Index
 from barerail.settings import FitSettings
+from barerail.side_by_side import mapped
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.surface import Surface
 
@@ -63,22 +64,23 @@ def curved_part(surface: Surface, patches: tuple[Patch, ...]) -> Surface:
 def first_cylinders(surface: Surface, settings: FitSettings) -> list[CylinderFit]:
     """One robust cylinder through the thinned points of each tube, those of one tube cut by welds as one."""
     bend = _bend(surface, settings)
-    return _merged([f for piece in _pieces(surface, bend) for f in _cylinders_in(surface, piece, bend, settings)])
+    found = mapped(lambda piece: _cylinders_in(surface, piece, bend, settings), _pieces(surface, bend))
+    return _merged([start for each in found for start in each])
 
 
 def _bend(surface: Surface, settings: FitSettings) -> Bend:
-    near = np.maximum(surface.near, 0)
-    seen = (surface.near >= 0)[..., None]
-    step = np.where(seen, surface.points[near] - surface.points[:, None], 0.0)
-    n = surface.normals
-    sign = np.sign(np.einsum("mi,mki->mk", n, n[near]))[..., None]
-    turn = np.where(seen, n[near] * sign - n[:, None], 0.0)
+    n, near, seen = surface.normals, surface.near, surface.near >= 0
     u = np.cross(n, np.where(np.abs(n[:, :1]) < 0.8, [[1.0, 0, 0]], [[0, 1.0, 0]]))
     u /= np.linalg.norm(u, axis=1)[:, None]
     plane = np.stack([u, np.cross(n, u)], axis=1)
-    p, t = np.einsum("mki,mji->mkj", step, plane), np.einsum("mki,mji->mkj", turn, plane)
-    square = np.einsum("mki,mkj->mij", p, p) + 1e-9 * np.eye(2)
-    shape = np.einsum("mki,mkj->mij", t, p) @ np.linalg.inv(square)
+    sign = np.where(seen, np.sign(surface.turn), 0.0)
+    step, turn = [], []
+    for way in plane.transpose(1, 0, 2):
+        own = np.einsum("mi,mi->m", way, surface.points)[:, None]
+        step.append(np.where(seen, products(way, surface.points, near) - own, 0.0))
+        turn.append(sign * products(way, n, near))
+    square = _summed(step, step) + 1e-9 * np.eye(2)
+    shape = _summed(turn, step) @ np.linalg.inv(square)
     value, vector = np.linalg.eigh((shape + shape.transpose(0, 2, 1)) / 2)
     steep = np.argmax(np.abs(value), axis=1)
     rows = np.arange(len(n))
@@ -91,11 +93,16 @@ def _bend(surface: Surface, settings: FitSettings) -> Bend:
     return Bend(axis, surface.points - n * radius[:, None], size, ok)
 
 
+def _summed(a: list[Array], b: list[Array]) -> Array:
+    """Sums (m, 2, 2) over the neighbours of each point of the products of a and b, two (m, k) each."""
+    return np.array([[np.einsum("mk,mk->m", p, q) for q in b] for p in a]).transpose(2, 0, 1)
+
+
 def _pieces(surface: Surface, bend: Bend) -> list[Index]:
     """Rows of connected pieces whose neighbours agree on axis and centre, at least 4 cm2 each."""
-    a = np.repeat(np.arange(len(surface.points)), surface.near.shape[1])
-    b = surface.near.ravel()
-    keep = (b >= 0) & bend.ok[a] & bend.ok[b]
+    round_ = np.flatnonzero(bend.ok)
+    a, b = np.repeat(round_, surface.near.shape[1]), surface.near[round_].ravel()
+    keep = (b >= 0) & bend.ok[b]
     a, b = a[keep], b[keep]
     d = bend.centre[b] - bend.centre[a]
     across = np.linalg.norm(d - np.einsum("ij,ij->i", d, bend.axis[a])[:, None] * bend.axis[a], axis=1)
@@ -119,9 +126,9 @@ def _cylinders_in(surface: Surface, piece: Index, bend: Bend, settings: FitSetti
         fit = _first_fit(surface, rows, settings) if len(rows) >= least else None
         if fit is None:
             break
-        taken = np.union1d(rows, piece[on_cylinder(surface, piece, fit.axis, fit.point, fit.radius)])
-        found.append((fit, surface.points[taken]))
-        piece = np.setdiff1d(piece, taken)
+        taken = np.isin(piece, rows) | on_cylinder(surface, piece, fit.axis, fit.point, fit.radius)
+        found.append((fit, surface.points[piece[taken]]))
+        piece = piece[~taken]
     return found
 
 

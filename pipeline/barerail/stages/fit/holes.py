@@ -7,8 +7,8 @@ import numpy as np
 
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STANDS, Bore, in_face, place
-from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.bores import STANDS, Bore, bores_in, in_face, place
+from barerail.stages.fit.cloud import Cloud, Face
 from barerail.stages.fit.rims import hangs_together
 from barerail.stages.fit.slots import as_slot
 from barerail.stages.fit.studs import stud_in
@@ -16,30 +16,28 @@ from barerail.stages.fit.studs import stud_in
 SHEET_MM = 12.0
 OPEN_DEG = 70.0
 """Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
+Told = tuple[Feature | None, str]
+"""What an empty place is, or none and why."""
 
 
-def features_of(
-    bores: list[Bore], planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel, settings: FitSettings
-) -> tuple[list[Feature], tuple[Note, ...]]:
+def told_in(face: Face, plane: Plane, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> list[Told]:
+    """What the round empty places of a face are."""
+    return [_told(bore, plane, cloud, noise, settings) for bore in bores_in(face, cloud, settings)]
+
+
+def _told(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
+    if bore.standing > STANDS:
+        return stud_in(bore, cloud, noise, settings), "something stands in it that is no stud"
+    slot, unsure = _slot(bore, plane, cloud, noise)
+    why_not = _why_not(bore, cloud, settings) or unsure
+    return (slot or _hole(bore, plane, noise), "") if slot or not why_not else (None, why_not)
+
+
+def features_of(told: list[Told], mesh: bool) -> tuple[list[Feature], tuple[Note, ...]]:
     """Holes, slots and studs, those on both faces of a sheet as one, and what was dropped with the reason."""
-    found: list[Feature] = []
-    dropped: Counter[str] = Counter()
-    for bore in bores:
-        if bore.standing > STANDS:
-            feature = stud_in(bore, cloud, noise, settings)
-            reason = "something stands in it that is no stud"
-        else:
-            feature, unsure = _slot(bore, planes, cloud, noise)
-            reason = _why_not(bore, cloud, settings) or unsure
-            if feature is None and not reason:
-                feature = _hole(bore, planes, noise)
-        if feature is None:
-            dropped[reason] += 1
-        else:
-            found.append(feature)
-    merged = _both_faces(
-        cloud.mesh, _once([f for f in found if f.kind != "stud" or not any(_bore_of(h, f) for h in found)])
-    )
+    found = [feature for feature, _ in told if feature is not None]
+    dropped = Counter(why for feature, why in told if feature is None)
+    merged = _both_faces(mesh, _once([f for f in found if f.kind != "stud" or not any(_bore_of(h, f) for h in found)]))
     notes = tuple(Note("fit", f"round empty places dropped: {r}", n) for r, n in sorted(dropped.items()))
     return merged, notes
 
@@ -66,15 +64,15 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     return ""
 
 
-def _slot(bore: Bore, planes: tuple[Plane, ...], cloud: Cloud, noise: NoiseModel) -> tuple[Feature | None, str]:
+def _slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Told:
     if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.1:
         return None, ""
     if bore.rim_share >= 0.85 and bore.cover >= 0.9 and not cloud.mesh:
         return None, ""
-    return as_slot(bore, planes[bore.face.patch], cloud, noise)
+    return as_slot(bore, plane, cloud, noise)
 
 
-def _hole(bore: Bore, planes: tuple[Plane, ...], noise: NoiseModel) -> Feature:
+def _hole(bore: Bore, plane: Plane, noise: NoiseModel) -> Feature:
     flat = bore.rim.cov + np.diag(hangs_together(noise, bore.rim.mean[2]) + bore.edge[:3] ** 2)
     return Feature(
         kind="hole",
@@ -83,7 +81,7 @@ def _hole(bore: Bore, planes: tuple[Plane, ...], noise: NoiseModel) -> Feature:
         diameter=float(2 * bore.rim.mean[2]),
         length=float("nan"),
         cov=in_face(bore, flat[:2, :2], noise),
-        cov_axis=tilt_of(planes[bore.face.patch]),
+        cov_axis=tilt_of(plane),
         u_diameter=float(2 * np.sqrt(flat[2, 2])),
         u_length=float("nan"),
         arc_deg=round(360 * bore.cover),

@@ -10,6 +10,7 @@ from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.plane import fit_plane_robust
 from barerail.records import Array, Index, NoiseModel
 from barerail.settings import FitSettings
+from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.planes import MOST_POINTS
@@ -34,11 +35,11 @@ def noise_of(
     round_only: the cloud's curved part; starts: first cylinders on round things in it. DataError for a scan too small.
     """
     sigma = cloud.clean.noise_mm
-    flat = [_flat(cloud.points(_whole(cloud.surface, patch))) for patch in patches[: 3 * LARGEST]]
+    flat = mapped(lambda patch: _flat(cloud.points(_whole(cloud.surface, patch))), patches[: 3 * LARGEST])
     skins = [(f, skin_run(round_only.surface, f.axis, f.point, f.radius)[0]) for f in starts]
     skins.sort(key=lambda skin: -len(skin[1]))
-    round_ = [r for start, rows in skins[:LARGEST] if (r := _unrolled(round_only.points(rows), start)) is not None]
-    faces = sorted(flat + round_, key=lambda face: -len(face[1]))[: 3 * LARGEST]
+    round_ = mapped(lambda skin: _unrolled(round_only.points(skin[1]), skin[0]), skins[:LARGEST])
+    faces = sorted(flat + [r for r in round_ if r is not None], key=lambda face: -len(face[1]))[: 3 * LARGEST]
     rms = [float(np.sqrt((off**2).mean())) for _, off in faces]
     most = EVEN * max(sigma, float(np.quantile(rms, 0.25)))
     even = [face for face, size in zip(faces, rms, strict=True) if size < most][:LARGEST]
@@ -53,14 +54,15 @@ def _whole(surface: Surface, patch: Patch, rounds: int = 6) -> Index:
     level = np.abs((surface.points - patch.centre) @ patch.normal) < 3 * patch.tolerance
     alike = np.append(level & (np.abs(surface.normals @ patch.normal) > np.cos(2 * FLAT)), False)
     inside = np.zeros(len(alike), bool)
-    inside[patch.core] = True
+    inside[fresh := patch.core] = True
     for _ in range(rounds):
-        beside = np.unique(surface.near[inside[:-1]])
-        beside = beside[(beside >= 0) & ~inside[beside] & alike[beside]]
+        next_to = np.zeros(len(alike), bool)
+        next_to[surface.near[fresh]] = True
+        beside = np.flatnonzero(next_to & ~inside & alike)
         around = surface.near[beside]
         amid = alike[around].sum(axis=1) >= AMID * (around >= 0).sum(axis=1)
-        inside[beside[amid]] = True
-    return np.flatnonzero(inside[:-1])
+        inside[fresh := beside[amid]] = True
+    return np.flatnonzero(inside)
 
 
 def _flat(points: Array) -> tuple[Array, Array]:

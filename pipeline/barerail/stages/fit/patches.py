@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from barerail.geometry.neighbours import components
+from barerail.geometry.neighbours import components, products
 from barerail.records import Array, Index
+from barerail.side_by_side import mapped
 from barerail.stages.fit.surface import FLAT, NEAREST, Surface, smoothed
 
 CURVED = np.radians(4.0)
@@ -59,22 +60,25 @@ def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> t
     loose = Grip(2 * FLAT, 4 * FLAT, 2 * surface.tolerance, CURVED)
     owner = np.full(len(surface.points), -1)
     cores: list[Index] = []
+    fits: list[tuple[Array, Array]] = []
     looks = [(surface, strict), (surface, loose)] if thorough else [(surface, strict)]
     if thorough and surface.rough:
         looks.append((smoothed(surface), replace(loose, offset=surface.rough, curved=BULGED)))
     for seen, grip in looks:
         free = np.flatnonzero(owner < 0)
-        found = [c for p in _smooth_pieces(seen, free, grip, least) for c in _planes_in(seen, p, grip, least)]
-        cores = _joined(surface, cores + found)
-        owner = _grow(surface, cores)
+        pieces = _smooth_pieces(seen, free, grip, least)
+        found = mapped(lambda piece: _planes_in(seen, piece, grip, least), pieces)  # noqa: B023
+        cores = _joined(surface, cores + [core for each in found for core in each])
+        fits = [_plane(surface.points[core]) for core in cores]
+        owner = _grow(surface, cores, fits)
     order = np.argsort(owner, kind="stable")
     cuts = np.searchsorted(owner[order], np.arange(len(cores) + 1))
-    patches = [_patch(surface, c, order[cuts[i] : cuts[i + 1]]) for i, c in enumerate(cores)]
+    patches = [_patch(surface, c, order[cuts[i] : cuts[i + 1]], fits[i]) for i, c in enumerate(cores)]
     return tuple(sorted(patches, key=lambda p: (-len(p.core), int(p.core[0]))))
 
 
-def _patch(surface: Surface, core: Index, grown: Index) -> Patch:
-    centre, normal = _plane(surface.points[core])
+def _patch(surface: Surface, core: Index, grown: Index, fit: tuple[Array, Array]) -> Patch:
+    centre, normal = fit
     spread = 1.4826 * float(np.median(np.abs((surface.points[core] - centre) @ normal)))
     return Patch(core, grown, centre, normal, max(surface.tolerance, min(3 * spread, surface.rough)))
 
@@ -87,7 +91,8 @@ def _smooth_pieces(surface: Surface, free: Index, grip: Grip, least: int) -> lis
     a = np.repeat(level, NEAREST)
     keep = (b >= 0) & open_to[b] & (surface.turn[level, :NEAREST].ravel() > np.cos(grip.steepest))
     a, b = a[keep], b[keep]
-    step = np.abs(np.einsum("ij,ij->i", surface.normals[a], surface.points[b] - surface.points[a]))
+    step = surface.points.take(b, axis=0) - surface.points.take(a, axis=0)
+    step = np.abs(np.einsum("ij,ij->i", surface.normals.take(a, axis=0), step))
     close = step < grip.offset + 0.15
     label = components(len(surface.points), a[close], b[close])[level]
     order = np.argsort(label, kind="stable")
@@ -111,19 +116,27 @@ def _plane(points: Array) -> tuple[Array, Array]:
 def _planes_in(surface: Surface, piece: Index, grip: Grip, least: int) -> list[Index]:
     """Split one smooth piece into flat ones, the best supported first; curved ones give none."""
     found: list[Index] = []
+    taken = np.zeros(len(surface.points), bool)
     while len(piece) >= least:
         inside = _best_plane(surface, piece, grip)
         if len(inside) < least:
             break
         if not _is_curved(surface, inside, grip.curved):
             found.append(inside)
-        piece = np.setdiff1d(piece, inside)
+        taken[inside] = True
+        piece = piece[~taken[piece]]
     return found
 
 
 def _best_plane(surface: Surface, piece: Index, grip: Grip) -> Index:
     """The largest flat subset of a piece: its own plane if that holds most of it, else the best of 24 seeds."""
-    inside = _within(surface, grip, piece, *_plane(surface.points[piece]))
+    points, normals = surface.points.take(piece, axis=0), surface.normals.take(piece, axis=0)
+
+    def within(centre: Array, normal: Array) -> Index:
+        off = np.abs((points - centre) @ normal)
+        return piece[(off < grip.offset) & (np.abs(normals @ normal) > np.cos(grip.turn))]
+
+    inside = within(*_plane(points))
     if len(inside) < 0.9 * len(piece):
         rough = piece[:: max(1, len(piece) // 1500)]
         seeds = piece[np.linspace(0, len(piece) - 1, 24).astype(int)]
@@ -131,17 +144,11 @@ def _best_plane(surface: Surface, piece: Index, grip: Grip) -> Index:
         height = facing @ surface.points[rough].T - np.einsum("si,si->s", facing, surface.points[seeds])[:, None]
         level = np.abs(facing @ surface.normals[rough].T) > np.cos(grip.turn)
         seed = seeds[int(np.argmax((level & (np.abs(height) < grip.offset)).sum(axis=1)))]
-        inside = _within(surface, grip, piece, surface.points[seed], surface.normals[seed])
+        inside = within(surface.points[seed], surface.normals[seed])
         for _ in range(2):
             if len(inside) >= 8:
-                inside = _within(surface, grip, piece, *_plane(surface.points[inside]))
+                inside = within(*_plane(surface.points[inside]))
     return _largest_piece(surface, inside)
-
-
-def _within(surface: Surface, grip: Grip, piece: Index, centre: Array, normal: Array) -> Index:
-    off = np.abs((surface.points[piece] - centre) @ normal)
-    turn = np.abs(surface.normals[piece] @ normal)
-    return piece[(off < grip.offset) & (turn > np.cos(grip.turn))]
 
 
 def _largest_piece(surface: Surface, rows: Index) -> Index:
@@ -216,22 +223,22 @@ def _same_plane(
     return float(np.median(off)) < 0.6 * surface.tolerance
 
 
-def _grow(surface: Surface, cores: list[Index], rounds: int = 4) -> Index:
+def _grow(surface: Surface, cores: list[Index], fits: list[tuple[Array, Array]], rounds: int = 4) -> Index:
     """Owner (m,) of each point, -1 for none: each patch takes the loose points next to it that lie in its plane."""
     owner = np.full(len(surface.points), -1)
     if not cores:
         return owner
     for i, core in enumerate(cores):
         owner[core] = i
-    fits = [_plane(surface.points[c]) for c in cores]
     centres, normals = np.array([f[0] for f in fits]), np.array([f[1] for f in fits])
+    height = np.einsum("ij,ij->i", centres, normals)
     fresh = np.concatenate(cores)
     for _ in range(rounds):
         beside = np.zeros(len(owner) + 1, bool)
         beside[surface.near[fresh]] = True
         loose = np.flatnonzero(beside[:-1] & (owner < 0))
         next_to = np.where(surface.near[loose] >= 0, owner[np.maximum(surface.near[loose], 0)], -1)
-        off = np.abs(np.einsum("ikj,ikj->ik", surface.points[loose][:, None] - centres[next_to], normals[next_to]))
+        off = np.abs(products(surface.points[loose], normals, next_to) - height[next_to])
         off[next_to < 0] = np.inf
         best = np.argmin(off, axis=1)
         ok = off[np.arange(len(loose)), best] < surface.tolerance

@@ -8,6 +8,7 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.robust import tukey_weights
 from barerail.records import Array, NoiseModel, Plane, Rail, Station
 from barerail.settings import FitSettings
+from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.runs import chained, main_rails
@@ -37,22 +38,24 @@ def rails_of(
 
 
 def _rail(chain: list[Segment], noise: NoiseModel, settings: FitSettings, voxel: float) -> Rail:
-    stations, dropped = [], 0
     chain = [s.named_as(chain[0]) for s in chain]
-    for segment in _same_section(chain):
-        low, high = segment.span
-        half = min(settings.station_step_mm / 2, 50.0)
-        count = max(int((high - low) // settings.station_step_mm), 1)
-        first = (low + high - (count - 1) * settings.station_step_mm) / 2
-        for k in range(count):
-            station = _station(segment, first + k * settings.station_step_mm, 0.8 * half, noise)
-            dropped += station is None
-            stations += [station] if station is not None else []
+    step = settings.station_step_mm
+    places = [(s, at) for s in _same_section(chain) for at in _places(s, step)]
+    tried = mapped(lambda place: _station(*place, 0.8 * min(step / 2, 50.0), noise), places)
+    stations = [s for s in tried if s is not None]
     kind = "channel" if sum(s.channel for s in chain) * 2 > len(chain) else "box"
     own = _own(_in_order(stations))
     if kind == "channel" and voxel:
         own = [_pushed_out(s, CHANNEL_OFF * voxel) for s in own]
-    return Rail(kind, tuple(own), dropped + len(stations) - len(own))
+    return Rail(kind, tuple(own), len(tried) - len(own))
+
+
+def _places(segment: Segment, step: float) -> list[float]:
+    """Where along a segment its stations lie, mm: in its middle, `step` apart, one at least."""
+    low, high = segment.span
+    count = max(int((high - low) // step), 1)
+    first = (low + high - (count - 1) * step) / 2
+    return [first + k * step for k in range(count)]
 
 
 def _pushed_out(station: Station, off: float) -> Station:

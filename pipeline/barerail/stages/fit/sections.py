@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import components
 from barerail.records import Array, Plane
+from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 
@@ -81,14 +83,12 @@ def _edges(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], 
     points = {i: cloud.surface.points[patches[i].grown] for i in big}
     trees = {i: cKDTree(points[i]) for i in big}
     low, high = {i: points[i].min(0) - CORNER_MM for i in big}, {i: points[i].max(0) for i in big}
-    edges = []
-    for a, i in enumerate(big):
-        for j in big[a + 1 :]:
-            square = abs(planes[i].normal @ planes[j].normal) < 0.26
-            if square and (low[i] < high[j]).all() and (low[j] < high[i]).all():
-                edge = _edge(i, j, planes, trees)
-                edges += [edge] if edge is not None else []
-    return edges
+    pairs = [
+        (i, j)
+        for i, j in combinations(big, 2)
+        if abs(planes[i].normal @ planes[j].normal) < 0.26 and (low[i] < high[j]).all() and (low[j] < high[i]).all()
+    ]
+    return [edge for edge in mapped(lambda pair: _edge(*pair, planes, trees), pairs) if edge is not None]
 
 
 def _edge(i: int, j: int, planes: tuple[Plane, ...], trees: Mapping[int, cKDTree]) -> Edge | None:

@@ -7,6 +7,7 @@ from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import Blocks, blocks_of, cosines, flatness
 from barerail.records import CHASSIS, Array, CleanScan, Index
+from barerail.side_by_side import mapped
 
 FLAT = np.radians(6.0)
 NEAREST = 8
@@ -41,7 +42,7 @@ class Surface:
 def surface_of(clean: CleanScan) -> Surface:
     """The chassis points of a clean scan with their neighbours; tolerance 3 sigma of a face over 20 mm, in mm."""
     rows = np.flatnonzero(clean.label == CHASSIS)
-    points = clean.thin[rows]
+    points = clean.thin.take(rows, axis=0)
     place = np.full(len(clean.thin) + 1, -1)
     place[rows] = np.arange(len(rows))
     near, normals = place[clean.near[rows]], clean.normals[rows]
@@ -67,16 +68,17 @@ def surface_of(clean: CleanScan) -> Surface:
 
 def _waviness(points: Array, normals: Array, reach: float = 20.0, probes: int = 600) -> float:
     """Rms in mm of thinned points about the plane of all that faces alike within reach, at the flatter places."""
-    tree = cKDTree(points)
-    spread = []
-    for i in np.linspace(0, len(points) - 1, probes).astype(int):
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+
+    def spread(i: int) -> float:
         around = np.asarray(tree.query_ball_point(points[i], reach, return_sorted=True))
         alike = points[around[np.abs(normals[around] @ normals[i]) > np.cos(2 * FLAT)]]
         alike = alike[np.abs((alike - points[i]) @ normals[i]) < 2.0]
-        if len(alike) > 12:
-            d = alike - alike.mean(0)
-            spread.append(np.sqrt(max(np.linalg.eigvalsh(d.T @ d)[0], 0.0) / (len(d) - 3)))
-    return float(np.quantile(spread, 0.3)) if spread else 0.0
+        d = alike - alike.mean(0)
+        return float(np.sqrt(max(np.linalg.eigvalsh(d.T @ d)[0], 0.0) / (len(d) - 3))) if len(d) > 12 else float("nan")
+
+    found = np.array(mapped(spread, np.linspace(0, len(points) - 1, probes).astype(int).tolist()))
+    return float(np.nanquantile(found, 0.3)) if np.isfinite(found).any() else 0.0
 
 
 def smoothed(surface: Surface, rounds: int = 2) -> Surface:

@@ -10,6 +10,7 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.settings import FitSettings
+from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import (
     GAP_MM,
@@ -43,7 +44,8 @@ def tubes_of(
 ) -> tuple[list[Feature], list[Feature]]:
     """All straight round tubes and sleeves seen over more than LEAST_ARC of their curved surface, longest first, and
     the studs that stand on them."""
-    found = [t for f in fits if (t := _tube(round_only, f, noise, settings)) is not None]
+    tubes = mapped(lambda start: _tube(round_only, start, noise, settings), fits)
+    found = [tube for tube in tubes if tube is not None]
     found.sort(key=lambda t: -t.length)
     found = _distinct(found, [])
     on_tubes = studs_on(found, round_only.surface, round_only, noise, settings)
