@@ -52,7 +52,7 @@ def test_the_first_piece_that_fails_is_the_one_that_is_raised():
             raise ValueError(i)
         return i
 
-    with pytest.raises(ValueError, match="^5$"):
+    with pytest.raises(ValueError, match=r"^5$"):
         mapped(fails, range(12))
     assert none_left()
 

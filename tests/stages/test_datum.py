@@ -73,7 +73,7 @@ def test_both_faces_of_a_sheet_are_told_apart() -> None:
     n = truth[1, :3]
     middle = -float(truth[1, 3]) - float(n @ surface.middle)
     for off in (0.0, 2.5, -6.0):
-        found = finish(surface, surface.tree(), Mirror(n, middle + off), truth[0, :3], 0.05)
+        found = finish(surface, surface.tree, Mirror(n, middle + off), truth[0, :3], 0.05)
         assert abs(found.mirror.offset - middle) < 0.03
     _, ends, _ = errors(datum(sheet, features, DatumSettings(**hints(truth))), truth)
     assert np.abs(ends).max() < 0.03

@@ -141,7 +141,7 @@ def test_bends_are_taken_where_the_frame_is_bent_and_nowhere_else() -> None:
         surface = surface_of(clean)
         n = truth[1, :3]
         mirror = Mirror(n, -float(truth[1, 3]) - float(n @ surface.middle))
-        sizes.append(finish(surface, surface.tree(), mirror, truth[0, :3], 0.05).bends.size)
+        sizes.append(finish(surface, surface.tree, mirror, truth[0, :3], 0.05).bends.size)
     assert len(sizes[0]) == 0
     assert sizes[1] == pytest.approx([3.0, np.radians(0.15)], rel=0.05)
 
@@ -152,7 +152,7 @@ def test_bends_move_the_mirrored_points_as_the_frame_is_bent() -> None:
     surface = surface_of(clean)
     n = truth[1, :3]
     mirror = Mirror(n, -float(truth[1, 3]) - float(n @ surface.middle))
-    fit = bent_fit(surface, surface, surface.tree(), mirror, truth[0, :3], 12.0)
+    fit = bent_fit(surface, surface, surface.tree, mirror, truth[0, :3], 12.0)
     steps = mirror.by_step(surface.points[fit.match.rows]).reshape(-1, 3)
     fields = fit.bends.fields(surface.points[fit.match.rows], mirror).reshape(-1, 2)
     weighed = steps.T @ (np.repeat(fit.weight, 3)[:, None] * fields)

@@ -132,7 +132,7 @@ def test_drift_moves_the_plane_as_drawn_fields_do() -> None:
     surface = surface_of(clean)
     n = truth[1, :3]
     mirror = Mirror(n, -float(truth[1, 3]) - float(n @ surface.middle))
-    m = match(surface, surface, surface.tree(), mirror, 8.0, 15.0)
+    m = match(surface, surface, surface.tree, mirror, 8.0, 15.0)
     points, weight = surface.points[m.rows], surface.area[m.rows]
     cov = drift(m, m.jacobian, weight, points @ truth[0, :3], mirror, points, 0.1)
     rng = np.random.default_rng(1)

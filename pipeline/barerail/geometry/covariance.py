@@ -155,7 +155,7 @@ def estimate(residual_patches: Sequence[tuple[Array, Array]]) -> tuple[float, fl
 
 def _spacing(xy: Array) -> float:
     """Edge of the square that holds one point, from the distance of the eighth neighbour."""
-    distance: Array = cKDTree(xy).query(xy[:: max(len(xy) // 500, 1)], [9])[0]  # type: ignore[assignment]
+    distance: Array = cKDTree(xy, balanced_tree=False, compact_nodes=False).query(xy[:: max(len(xy) // 500, 1)], [9])[0]  # type: ignore[assignment]
     return float(np.median(distance) * np.sqrt(np.pi / 8))
 
 

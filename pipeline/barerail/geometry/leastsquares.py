@@ -14,6 +14,10 @@ from barerail.records import Array
 NEAR = 1e-6
 """Share of the parameters' size: with a Gauss-Newton step under it, costs can't be told apart any more."""
 
+STEPS, LOST = 6, 10
+"""Steps for each set of robust weights, and after how many sets in a row that end without an end in sight a fit is given
+up: what has no minimum is left as it is, not converged."""
+
 Function = Callable[[Array], Array]
 
 
@@ -56,8 +60,14 @@ def solve(
     if loss is None:
         return _descend(residuals, jacobian, here, prior, tol, max_iter)
 
+    lost = 0
+
     def refit(w: Array, last: Solution) -> Solution:
-        return _descend(residuals, jacobian, last, w, tol, 2 if last.converged else 20)
+        nonlocal lost
+        lost = 0 if last.converged else lost + 1
+        if lost > LOST:
+            return last
+        return _descend(residuals, jacobian, last, w, tol, 2 if last.converged else STEPS)
 
     best, w, s = reweight(refit, lambda fit: fit.residuals, prior, here, scale)
     return Solution(best.x, best.residuals, best.jacobian, w, best.iterations, best.converged, s)

@@ -150,11 +150,17 @@ def convexity(points: Array, normals: Array, reach: float = 60.0, probes: int = 
     return float(np.median(np.einsum("mi,mi->m", normals[probe], middle - points[probe])))
 
 
-def flatness(normals: Array, near: Index) -> Array:
+def flatness(normals: Array, near: Index, chunk: int = 50_000) -> Array:
     """Rms angle (m,) in rad between each normal and its neighbours', signs ignored; pi / 2 without neighbours."""
-    seen = near >= 0
-    square = np.where(seen, np.arccos(np.minimum(np.abs(cosines(normals, near)), 1.0)) ** 2, 0.0)
-    return np.where(seen.any(1), np.sqrt(square.sum(1) / np.maximum(seen.sum(1), 1)), np.pi / 2)
+
+    def some(first: int) -> Array:
+        beside = near[first : first + chunk]
+        seen = beside >= 0
+        cosine = np.abs(products(normals[first : first + chunk], normals, beside))
+        square = np.where(seen, np.arccos(np.minimum(cosine, 1.0)) ** 2, 0.0)
+        return np.where(seen.any(1), np.sqrt(square.sum(1) / np.maximum(seen.sum(1), 1)), np.pi / 2)
+
+    return np.concatenate(mapped(some, range(0, len(normals), chunk)))
 
 
 def components(n: int, a: Index, b: Index) -> NDArray[np.int32]:

@@ -15,15 +15,21 @@ class PlaneFit:
     """axes (3, 3): rows u (long direction), v, n, right-handed; residuals (n,): signed distances along n, mm.
 
     Signs of u and n: largest component positive. weights (n,): final ones. rms: weighted, mm.
-    jacobian (n, 3): of the residuals by (offset along n in mm, turn about u, turn about v in rad).
+    places (2, n): of the points along u and v, mm.
     """
 
     centre: Array
     axes: Array
     rms: float
     residuals: Array
-    jacobian: Array
+    places: Array
     weights: Array
+
+    @property
+    def jacobian(self) -> Array:
+        """(n, 3) derivative of the residuals by offset along n in mm, turn about u and turn about v in rad."""
+        x, y = self.places
+        return np.column_stack([-np.ones(len(x)), -y, x])
 
     @property
     def normal(self) -> Array:
@@ -49,9 +55,9 @@ def fit_plane(points: ArrayLike, weights: ArrayLike | None = None) -> PlaneFit:
         raise DataError(f"a plane from {n} points: they lie on one line")
     u, normal = _signed(vector[:, 2]), _signed(vector[:, 0])
     axes = np.array([u, np.cross(normal, u), normal])
-    x, y, residuals = axes @ centred.T
+    *places, residuals = axes @ centred.T
     rms = float(np.sqrt(w @ residuals**2 / w.sum()))
-    return PlaneFit(about + shift, axes, rms, residuals, np.column_stack([-np.ones(len(p)), -y, x]), w)
+    return PlaneFit(about + shift, axes, rms, residuals, np.array(places), w)
 
 
 def fit_plane_robust(points: ArrayLike, weights: ArrayLike | None = None, scale: float | None = None) -> PlaneFit:

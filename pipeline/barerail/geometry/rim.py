@@ -26,6 +26,8 @@ MOST_ROUNDS, ENOUGH = 20, 3
 BOUND = 3.0
 EFFECTIVE = 0.02
 """Least share of the curves that must carry the weight (Kish's effective number)."""
+LOT = 65_536
+"""Distances of points from curves that are worked on at once."""
 DRAWS = {3: 300, 5: 2400}
 ROUGH = 600
 """Curves tried in each round, by their number of parameters, and where a first idea of a slot will do."""
@@ -90,7 +92,13 @@ def stadium_area(parameters: Array) -> Array:
 
 
 def log_likelihood(parameters: Array, points: RimPoints, curve: Curve, area: Callable[[Array], Array]) -> Array:
-    """Log likelihood (k,) of curves (k, p) up to a constant."""
+    """Log likelihood (k,) of curves (k, p) up to a constant; by lots of curves, so that a lot stays in the cache."""
+    lot = max(1, LOT // max(len(points.face), 1))
+    lots = np.split(parameters, range(lot, len(parameters), lot))
+    return np.concatenate([_log_likelihood(some, points, curve, area) for some in lots])
+
+
+def _log_likelihood(parameters: Array, points: RimPoints, curve: Curve, area: Callable[[Array], Array]) -> Array:
     off = curve(parameters, points.face) / points.edge
     each = np.where(off < 0, np.log(STRAY), 0.0)
     near = np.abs(off) < SETTLED

@@ -198,7 +198,9 @@ def _spacing(points: Array, normals: NDArray[np.float32] | None, cells: Cells, v
 
 def _kth_distance(points: Array, normals: NDArray[np.float32] | None, rows: Index, first: Index, k: int) -> float:
     """Median distance in mm from points `first` to their k-th neighbour among `rows` that faces their way."""
-    found = cKDTree(points[rows]).query(points[first], min(3 * k + 1, len(rows)), workers=-1)
+    found = cKDTree(points[rows], balanced_tree=False, compact_nodes=False).query(
+        points[first], min(3 * k + 1, len(rows)), workers=-1
+    )
     distance, index = np.asarray(found[0]), rows[np.asarray(found[1])]
     alike = np.ones(distance.shape, bool)
     if normals is not None:

@@ -24,7 +24,7 @@ than six: twice what a bend reaches along the frame."""
 FEIGNED = 0.001
 """Bends that an unbent frame shows more often than this are none: they would only take dents into the plane."""
 CUT = 12.0
-ASIDE, ALIKE_MM = 2.5, 0.5
+ASIDE, ALIKE_MM, BEST = 2.5, 0.5, 4
 MIRRORS = 3.0
 
 
@@ -107,7 +107,8 @@ def _best_start(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror,
     rough = few.fewer(1000)
     first = mapped(lambda s: refine(rough, target, tree, mirror.moved(s), (CUT / 2,), slide, ALIKE_MM / 2), shifts)
     apart = _apart([m for m in first if m is not None], reach)
-    found = mapped(lambda m: refine(few, target, tree, m, (CUT / 2,), slide, 0.02), apart)
+    apart.sort(key=lambda m: -tight(rough, target, tree, m, 2.0))
+    found = mapped(lambda m: refine(few, target, tree, m, (CUT / 2,), slide, 0.02), apart[:BEST])
     return max([m for m in found if m is not None] or [mirror], key=lambda m: tight(few, target, tree, m, 2.0))
 
 

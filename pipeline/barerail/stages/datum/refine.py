@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from barerail.geometry.frames import basis
 from barerail.geometry.mirror import Mirror
-from barerail.geometry.robust import tukey_weights
+from barerail.geometry.robust import median, tukey_weights
 from barerail.records import Array, Frozen, Index
 
 from .surface import Surface
@@ -65,7 +65,7 @@ def _workers(count: int) -> int:
 
 def robust_scale(residual: Array, least: float) -> float:
     """1.4826 times the median size of residuals, `least` mm at least."""
-    return max(1.4826 * float(np.median(np.abs(residual))), least)
+    return max(1.4826 * median(np.abs(residual)), least)
 
 
 def refine(

@@ -46,7 +46,7 @@ def rivals_of(surface: Surface, tree: cKDTree, guide: Guide, progress: Progress 
     guesses = [a for a in (guide.along, guide.across) if a is not None]
     starts = candidates(rough, guesses, START)
     progress(0.2)
-    near = rough.tree()
+    near = rough.tree
     few = rough.fewer(2500)
     coarse = mapped(lambda m: refine(few, rough, near, m, (120.0, 60.0, 40.0), 30.0, 0.5), starts)
     fair = _scored([m for m in coarse if m is not None], surface, tree, rough, guide)

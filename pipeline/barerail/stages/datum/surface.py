@@ -1,8 +1,10 @@
 """What a mirror plane is fitted to: the chassis surface, thinned evenly, about its own middle."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from barerail.errors import DataError
@@ -38,10 +40,15 @@ class Surface(Frozen):
 
     def picks(self, edge: float) -> "Surface":
         """One point for each cell of `edge` mm and each way its surface faces."""
-        at, facing = in_own_axes(self.points, self.normals)
+        at, facing = self._in_own_axes
         cells = into_cells(self.points, cell_keys(at, edge, facing))
         return self.part(cells.order[cells.start[:-1]])
 
+    @cached_property
+    def _in_own_axes(self) -> tuple[Array, NDArray[np.floating] | None]:
+        return in_own_axes(self.points, self.normals)
+
+    @cached_property
     def tree(self) -> cKDTree:
         return cKDTree(self.points, balanced_tree=False, compact_nodes=False)
 

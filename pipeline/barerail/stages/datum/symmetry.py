@@ -55,7 +55,7 @@ def by_symmetry(
     surface = surface_of(clean)
     hints = hints_of(clean, settings, surface.middle)
     guide = guide_of(features, clean.floor)
-    rivals = rivals_of(surface, surface.tree(), guide, progress)
+    rivals = rivals_of(surface, surface.tree, guide, progress)
     best = choose(rivals, hints, settings)
     at, stand = _origin(settings, finder), Stand(settings.origin_x_mm, settings.underside_z_mm)
     one = _pass(clean, features, surface, best.mirror, guide.along, hints, recipe, at, stand)
@@ -98,7 +98,7 @@ def _pass(
     stand: Stand,
 ) -> _Pass:
     along = _along(surface, mirror, guess)
-    smooth = finish(surface, surface.tree(), mirror, along, features.noise.drift_mm)
+    smooth = finish(surface, surface.tree, mirror, along, features.noise.drift_mm)
     pairs = pairs_of(features.found, surface.middle, smooth.mirror)
     bend = max(smooth.bend, np.sqrt(2) * features.noise.drift_mm)
     paired = pair_plane(pairs, features.found, surface.middle, smooth.mirror, along, bend, smooth.bends)

@@ -68,7 +68,7 @@ def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
         first = clean.scan.triangles[:, 0]
         count = np.bincount(first, minlength=len(clean.scan.points))
         fans = (np.argsort(first, kind="stable"), np.concatenate([[0], np.cumsum(count)]))
-    return Cloud(clean, surface, cKDTree(surface.points), clean.noise_mm, fans)
+    return Cloud(clean, surface, cKDTree(surface.points, balanced_tree=False), clean.noise_mm, fans)
 
 
 @dataclass(frozen=True)

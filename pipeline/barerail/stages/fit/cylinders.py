@@ -69,6 +69,7 @@ def first_cylinders(surface: Surface, settings: FitSettings) -> list[CylinderFit
 
 
 def _bend(surface: Surface, settings: FitSettings) -> Bend:
+    """Axis and radius from the shape operator, 2 x 2 in the plane of each normal: by its principal curvatures."""
     n, near, seen = surface.normals, surface.near, surface.near >= 0
     u = np.cross(n, np.where(np.abs(n[:, :1]) < 0.8, [[1.0, 0, 0]], [[0, 1.0, 0]]))
     u /= np.linalg.norm(u, axis=1)[:, None]
@@ -81,12 +82,13 @@ def _bend(surface: Surface, settings: FitSettings) -> Bend:
         turn.append(sign * products(way, n, near))
     square = _summed(step, step) + 1e-9 * np.eye(2)
     shape = _summed(turn, step) @ np.linalg.inv(square)
-    value, vector = np.linalg.eigh((shape + shape.transpose(0, 2, 1)) / 2)
-    steep = np.argmax(np.abs(value), axis=1)
-    rows = np.arange(len(n))
-    most, least = value[rows, steep], value[rows, 1 - steep]
+    middle, half = (shape[:, 0, 0] + shape[:, 1, 1]) / 2, (shape[:, 0, 0] - shape[:, 1, 1]) / 2
+    twist = (shape[:, 0, 1] + shape[:, 1, 0]) / 2
+    apart, sign = np.hypot(half, twist), np.where(middle < 0, -1.0, 1.0)
+    most, least = middle + sign * apart, middle - sign * apart
     radius = 1.0 / np.where(np.abs(most) < 1e-6, 1e-6, most)
-    axis = np.einsum("mj,mji->mi", vector[rows, :, 1 - steep], plane)
+    along = np.arctan2(twist, half) / 2 + np.where(middle < 0, 0.0, np.pi / 2)
+    axis = np.cos(along)[:, None] * plane[:, 0] + np.sin(along)[:, None] * plane[:, 1]
     size = np.abs(radius)
     ok = (size > 0.4 * settings.tube_min_mm) & (size < 0.6 * settings.tube_max_mm)
     ok &= np.abs(least) < 0.45 * np.abs(most)
@@ -100,16 +102,15 @@ def _summed(a: list[Array], b: list[Array]) -> Array:
 
 def _pieces(surface: Surface, bend: Bend) -> list[Index]:
     """Rows of connected pieces whose neighbours agree on axis and centre, at least 4 cm2 each."""
-    round_ = np.flatnonzero(bend.ok)
-    a, b = np.repeat(round_, surface.near.shape[1]), surface.near[round_].ravel()
-    keep = (b >= 0) & bend.ok[b]
-    a, b = a[keep], b[keep]
-    d = bend.centre[b] - bend.centre[a]
-    across = np.linalg.norm(d - np.einsum("ij,ij->i", d, bend.axis[a])[:, None] * bend.axis[a], axis=1)
-    radius = (bend.radius[a] + bend.radius[b]) / 2
-    agree = np.abs(np.einsum("ij,ij->i", bend.axis[a], bend.axis[b])) > np.cos(np.radians(25))
-    agree &= (across < 0.4 * radius) & (np.abs(bend.radius[a] - bend.radius[b]) < 0.4 * radius)
-    label = components(len(surface.points), a[agree], b[agree])
+    near, axis, centre = surface.near, bend.axis, bend.centre - surface.points.mean(axis=0)
+    own, square = np.einsum("mi,mi->m", axis, centre), np.einsum("mi,mi->m", centre, centre)
+    along = products(axis, centre, near) - own[:, None]
+    across = np.sqrt(np.maximum(square[:, None] + square[near] - 2 * products(centre, centre, near) - along**2, 0.0))
+    radius = (bend.radius[:, None] + bend.radius[near]) / 2
+    agree = (near >= 0) & bend.ok[:, None] & bend.ok[near] & (across < 0.4 * radius)
+    agree &= np.abs(bend.radius[:, None] - bend.radius[near]) < 0.4 * radius
+    agree &= np.abs(products(axis, axis, near)) > np.cos(np.radians(25))
+    label = components(len(near), np.repeat(np.arange(len(near)), agree.sum(axis=1)), near[agree])
     count = np.bincount(label)
     big = np.flatnonzero(count >= max(25, int(400 / surface.cell_area)))
     order = np.argsort(label, kind="stable")

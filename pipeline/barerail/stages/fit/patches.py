@@ -5,11 +5,13 @@ plane by plane where a component holds more than one, then grown out to the rim.
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import components, products
+from barerail.geometry.robust import median
 from barerail.records import Array, Index
 from barerail.side_by_side import mapped
 from barerail.stages.fit.surface import FLAT, NEAREST, Surface, smoothed
@@ -87,14 +89,12 @@ def _smooth_pieces(surface: Surface, free: Index, grip: Grip, least: int) -> lis
     open_to = np.zeros(len(surface.points), bool)
     open_to[free] = surface.flat[free] < grip.steepest
     level = np.flatnonzero(open_to)
-    b = surface.near[level, :NEAREST].ravel()
-    a = np.repeat(level, NEAREST)
-    keep = (b >= 0) & open_to[b] & (surface.turn[level, :NEAREST].ravel() > np.cos(grip.steepest))
-    a, b = a[keep], b[keep]
-    step = surface.points.take(b, axis=0) - surface.points.take(a, axis=0)
-    step = np.abs(np.einsum("ij,ij->i", surface.normals.take(a, axis=0), step))
-    close = step < grip.offset + 0.15
-    label = components(len(surface.points), a[close], b[close])[level]
+    near, facing = surface.near[level, :NEAREST], surface.normals.take(level, axis=0)
+    own = np.einsum("ij,ij->i", facing, surface.points.take(level, axis=0))
+    step = np.abs(products(facing, surface.points, near) - own[:, None])
+    joined = (near >= 0) & open_to[near] & (surface.turn[level, :NEAREST] > np.cos(grip.steepest))
+    joined &= step < grip.offset + 0.15
+    label = components(len(open_to), np.repeat(level, joined.sum(axis=1)), near[joined])[level]
     order = np.argsort(label, kind="stable")
     cuts = np.flatnonzero(np.diff(label[order])) + 1
     return [level[g] for g in np.split(order, cuts) if len(g) >= least]
@@ -109,7 +109,7 @@ def _plane(points: Array) -> tuple[Array, Array]:
         d = points[keep] - centre
         normal = np.linalg.eigh(d.T @ d)[1][:, 0]
         r = np.abs((points - centre) @ normal)
-        keep = r <= max(3.7 * float(np.median(r)), 1e-9)
+        keep = r <= max(3.7 * median(r), 1e-9)
     return centre, normal
 
 
@@ -188,7 +188,7 @@ def _joined(surface: Surface, cores: list[Index], gap: float = 60.0) -> list[Ind
     if not cores:
         return cores
     fits = [_plane(surface.points[c]) for c in cores]
-    trees = [cKDTree(surface.points[c]) for c in cores]
+    tree_of = cache(lambda i: cKDTree(surface.points[cores[i]]))
     first, second = [], []
     centres = np.array([f[0] for f in fits])
     normals = np.array([f[1] for f in fits])
@@ -196,7 +196,7 @@ def _joined(surface: Surface, cores: list[Index], gap: float = 60.0) -> list[Ind
         level = np.abs(normals @ normals[i]) > np.cos(np.radians(1.0))
         flush = np.abs(np.einsum("ij,ij->i", centres - centres[i], normals)) < surface.tolerance
         for j in np.flatnonzero(level & flush):
-            if j > i and _same_plane(surface, cores[i], cores[j], trees[i], fits[i], fits[j], gap):
+            if j > i and _same_plane(surface, cores[i], cores[j], tree_of(i), fits[i], fits[j], gap):
                 first.append(i)
                 second.append(j)
     label = components(len(cores), np.array(first, np.int64), np.array(second, np.int64))

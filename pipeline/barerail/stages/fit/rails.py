@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from barerail.geometry.covariance import propagate
-from barerail.geometry.robust import tukey_weights
+from barerail.geometry.robust import median, tukey_weights
 from barerail.records import Array, NoiseModel, Plane, Rail, Station
 from barerail.settings import FitSettings
 from barerail.side_by_side import mapped
@@ -169,7 +169,7 @@ def _solve(j: Array, y: Array) -> tuple[Array, Array]:
         wj = weight[:, None] * j
         x = np.linalg.solve(j.T @ wj, wj.T @ y)
         r = y - j @ x
-        scale = max(1.4826 * float(np.median(np.abs(r))), 1e-9)
+        scale = max(1.4826 * median(np.abs(r)), 1e-9)
         weight = tukey_weights(r, 4.685, scale)
     return np.asarray(x, float), weight
 
