@@ -15,7 +15,7 @@ NEAR = 1e-6
 """Share of the parameters' size: with a Gauss-Newton step under it, costs can't be told apart any more."""
 
 STEPS, LOST = 6, 10
-"""Steps for each set of robust weights, and after how many sets in a row that end without an end in sight a fit is given
+"""Steps for each set of robust weights, and after how many sets in a row without an end in sight a fit is given
 up: what has no minimum is left as it is, not converged."""
 
 Function = Callable[[Array], Array]

@@ -141,7 +141,7 @@ def products(ways: Array, vectors: Array, near: Index) -> Array:
     return total
 
 
-def convexity(points: Array, normals: Array, reach: float = 60.0, probes: int = 2000) -> float:
+def convexity(points: Array, normals: Array, reach: float = 60.0, probes: int = 500) -> float:
     """Median of n . (middle of what lies within reach - point), mm: negative where normals point out of bodies."""
     probe = np.linspace(0, len(points) - 1, min(probes, len(points))).astype(np.int64)
     rough = points[:: max(1, len(points) // 60_000)]

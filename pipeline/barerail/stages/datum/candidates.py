@@ -21,6 +21,8 @@ SHIFT, STEP = 600.0, 30.0
 ONE_WAY = 3
 PROBES = 600
 CELLS = 2_000_000
+LOT = 64
+"""Planes that are scored at once."""
 
 
 def wendland(distance: Array, reach: float) -> Array:
@@ -39,7 +41,14 @@ def candidates(rough: Surface, guesses: list[Array], keep: int) -> list[Mirror]:
     planes = [Mirror(a, float(d)) for a in (*guesses, *axes) for d in shifts] + _pair_planes(rough)
     field = _field(rough.points, axes)
     probes = rough.fewer(PROBES).points
-    score = np.array(mapped(lambda p: wendland(field.at(p.reflect(probes)), REACH).mean(), planes))
+    normals, offsets = np.array([p.normal for p in planes]), np.array([p.offset for p in planes])
+
+    def scores(first: int) -> Array:
+        n, d = normals[first : first + LOT, None], offsets[first : first + LOT, None]
+        mirrored = probes - 2 * (n @ probes.T - d[..., None]).transpose(0, 2, 1) * n
+        return wendland(field.at(mirrored.reshape(-1, 3)), REACH).reshape(len(n), -1).mean(axis=1)
+
+    score = np.concatenate(mapped(scores, range(0, len(planes), LOT)))
     return _distinct([planes[i] for i in np.argsort(-score, kind="stable")], keep)
 
 
