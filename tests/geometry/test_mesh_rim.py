@@ -4,27 +4,35 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from barerail.geometry.mesh_rim import fit_mesh_rim
+from barerail.geometry.mesh_rim import fit_mesh_rim, settled
 from barerail.geometry.rim import circle, stadium
 
 VOXEL = 2.4
 PLACE = np.array([1.3, -0.8])
 
 
-def holed(half: float = 0.0, radius: float = 8.0, worn: float = 0.0, turn: tuple[float, float] = (0.0, 360.0)):
-    """Corners and triangles of a plate with a hole: rounded over 0.4 mm, its wall upright below; `worn` mm of the edge
-    gone within 40 degrees of the x axis, down to 1.5 mm; `half`: half length of a slot along x; seen over `turn`."""
+def holed(
+    half: float = 0.0,
+    radius: float = 8.0,
+    worn: float = 0.0,
+    turn: tuple[float, float] = (0.0, 360.0),
+    rounding: float = 0.4,
+    filled: float = 0.0,
+):
+    """Corners and triangles of a plate with a hole: its edge rounded over `rounding` mm, its wall upright below, but by
+    -x, where it is filled by `filled` mm a mm of depth; `worn` mm of the edge gone within 40 degrees of the x axis, down
+    to 1.5 mm; `half`: half length of a slot along x; seen over `turn`."""
     angles = np.radians(np.linspace(*turn, 181))
     bow = np.linspace(0, np.pi / 2, 6)
     profile = [
         (20.0, 0.0),
-        *zip(0.4 - 0.4 * np.sin(bow), -0.4 + 0.4 * np.cos(bow)),
-        *((0.0, -z) for z in (1.0, 1.5, 3.0)),
+        *zip(rounding * (1 - np.sin(bow)), -rounding * (1 - np.cos(bow))),
+        *((0.0, -rounding - z) for z in (0.6, 1.1, 3.0)),
     ]
     rings = []
     for out, z in profile:
         wear = worn * (np.abs(np.angle(np.exp(1j * angles))) < np.radians(40)) * (z > -1.5)
-        reach = radius + np.maximum(out, wear)
+        reach = radius + np.maximum(out, wear) + filled * z * np.maximum(-np.cos(angles), 0.0)
         x = reach * np.cos(angles) + half * np.sign(np.round(np.cos(angles), 9))
         rings.append(np.column_stack([x + PLACE[0], reach * np.sin(angles) + PLACE[1], np.full(len(angles), z)]))
     n = len(angles)
@@ -69,3 +77,29 @@ def test_a_plate_without_a_hole_has_no_rim():
         )
         is None
     )
+
+
+def looked_down(sheet: bool, **about: float):
+    """The rim of a hole of 8 mm radius with its edge rounded over 1.5 mm, before and after a look further down."""
+    points, triangles = holed(rounding=1.5, **about)
+    rim = fit_mesh_rim(points, triangles, np.array([*PLACE, 8.5]), VOXEL, circle)
+    assert rim is not None
+    return rim, settled(points, triangles, rim, VOXEL, circle, sheet)
+
+
+def test_a_wall_seen_all_round_is_the_hole_itself():
+    rim, wall = looked_down(sheet=False)
+    assert rim.mean[2] - 8.0 > 0.1 and wall.upright
+    np.testing.assert_allclose(wall.mean, [*PLACE, 8.0], atol=0.01)
+
+
+def test_a_wall_filled_on_one_side_says_nothing():
+    rim, wall = looked_down(sheet=False, filled=1.0)
+    assert not wall.upright
+    np.testing.assert_array_equal(wall.mean, rim.mean)
+
+
+def test_the_place_of_a_hole_in_sheet_goes_to_what_is_seen_further_down_and_its_size_stays():
+    rim, lower = looked_down(sheet=True, filled=0.5)
+    assert lower.mean[0] > rim.mean[0] + 0.1 and abs(lower.mean[1] - rim.mean[1]) < 0.05
+    assert lower.mean[2] == rim.mean[2] and not lower.upright

@@ -18,6 +18,14 @@ from barerail.records import Array
 DEPTHS = (0.2, 0.25, 0.31, 0.375)
 """Depths of the sections under the face, in voxels; the last gives the size, since it is least biased there, the others
 the place."""
+DEEP = (0.8, 1.0, 1.2)
+"""Depths of the sections that tell whether a wall was seen all round, in voxels: an edge is rounded down to 0.8."""
+ALL_ROUND, BESIDE, NARROWER = 34, 0.2, 0.3
+"""Directions that must show an edge there, how far such a wall may stand aside, and how much narrower it may be further
+down, in voxels (simulated scans)."""
+SHEET_BELOW = 0.4
+"""How far towards its section a voxel down the place of a hole in thin sheet lies from its rim (simulated scans of four
+sorts of chassis)."""
 WORN = 0.2
 """Distance outside the curve from which an edge counts as worn, in voxels."""
 SECTORS = 36
@@ -48,6 +56,25 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
             break
         band = 1.3 * voxel
     return None if rim is None else replace(rim, mean=mean)
+
+
+def settled(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve, sheet: bool) -> Rim:
+    """A rim of `fit_mesh_rim` after a look further down, where the rounding of its edge is past.
+
+    A wall that was seen all round, so that nothing fills it, is the hole itself. Of a thin `sheet`, whose other face was
+    seen too, the place lies part of the way from the rim to what is seen there.
+    """
+    sections = (_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in DEEP)
+    high, middle, low = (_fit(section, rim.mean, 1.3 * voxel, voxel, curve) for section in sections)
+    if sheet:
+        below = middle or high
+        aside = np.zeros(2) if below is None else SHEET_BELOW * (below.mean - rim.mean)[:2]
+        return replace(rim, mean=rim.mean + np.pad(aside, (0, len(rim.mean) - 2)))
+    if high is None or middle is None or low is None or min(r.n_wall for r in (high, middle, low)) < ALL_ROUND:
+        return rim
+    aside, narrower = (middle.mean - rim.mean)[:2] / voxel, (high.mean - low.mean)[-1] / voxel
+    upright = np.hypot(*aside) < BESIDE and narrower < NARROWER
+    return replace(rim, mean=high.mean, upright=True) if upright else rim
 
 
 def _dense(lines: list[Array], step: float) -> Array:

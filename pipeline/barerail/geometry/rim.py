@@ -51,7 +51,8 @@ class RimPoints:
 class Rim:
     """Posterior mean of the curve's parameters and their covariance (mm, rad), and how well the rim closes.
 
-    misfit: face points deep inside the curve less those that strays explain.
+    misfit: face points deep inside the curve less those that strays explain. upright: in a fused mesh, whether the wall
+    was seen all round.
     """
 
     mean: Array
@@ -59,6 +60,7 @@ class Rim:
     wall_rms: float
     n_wall: int
     misfit: float
+    upright: bool = False
 
 
 Curve = Callable[[Array, Array], Array]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from barerail.geometry.covariance import MESH_OFF
-from barerail.geometry.mesh_rim import fit_mesh_rim
+from barerail.geometry.mesh_rim import fit_mesh_rim, settled
 from barerail.geometry.raster import cover, empty_discs, widest_gap
 from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
@@ -21,9 +21,11 @@ STANDS = 0.15
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
 MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
+MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
 MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF])
-"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate and in a thin sheet:
-errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at 70."""
+"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was seen
+all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at
+70."""
 THINNEST = 0.75
 """Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 5.0
@@ -154,8 +156,10 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     around = _Around(xy, z, height, ring, other, whole and not cloud.mesh)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     sheet = around.other > -SHEET_VOXELS * spacing
-    edge = (MESH_SHEET_EDGE if sheet else MESH_EDGE) * spacing * cloud.mesh
-    return None if rim is None else _judged(face, rim, around, spacing, edge)
+    if rim is None:
+        return None
+    edge = MESH_SHEET_EDGE if sheet else MESH_WALL_EDGE if rim.upright else MESH_EDGE
+    return _judged(face, rim, around, spacing, edge * spacing * cloud.mesh)
 
 
 def _sampled(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None:
@@ -184,6 +188,8 @@ def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None
     rim = fit_mesh_rim(local, triangles, disc, voxel, circle)
     if rim is None or _astray(rim, disc):
         rim = Rim(disc, spacing**2 * np.eye(3), np.inf, 0, np.inf)
+    else:
+        rim = settled(local, triangles, rim, voxel, circle, bool(np.isfinite(around.other)))
     return replace(rim, n_wall=int(around.down_the_wall(rim.mean, cloud.sigma).sum()))
 
 
