@@ -61,8 +61,8 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
 def settled(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve, sheet: bool) -> Rim:
     """A rim of `fit_mesh_rim` after a look further down, where the rounding of its edge is past.
 
-    A wall that was seen all round, so that nothing fills it, is the hole itself. Of a thin `sheet`, whose other face was
-    seen too, the place lies part of the way from the rim to what is seen there.
+    A wall that was seen all round, so that nothing fills it, is the hole itself. Of a thin `sheet`, whose other face
+    was seen too, the place lies part of the way from the rim to what is seen there.
     """
     sections = (_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in DEEP)
     high, middle, low = (_fit(section, rim.mean, 1.3 * voxel, voxel, curve) for section in sections)

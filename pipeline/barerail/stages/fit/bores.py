@@ -23,9 +23,9 @@ STUD_MM = 32.0
 MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
 MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
 MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF])
-"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was seen
-all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at
-70."""
+"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was
+seen all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees
+and at 70."""
 THINNEST = 0.75
 """Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 5.0
