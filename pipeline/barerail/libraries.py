@@ -2,6 +2,7 @@
 
 import ctypes
 import sys
+from contextlib import suppress
 from functools import cache
 from threading import Thread
 from types import ModuleType
@@ -30,6 +31,16 @@ def open3d() -> ModuleType:
     return o3d
 
 
-def open3d_soon() -> None:
-    """Loads it beside what goes on meanwhile: numpy leaves the interpreter to others while it works."""
-    Thread(target=open3d, daemon=True).start()
+def open3d_soon() -> Thread:
+    """Loads it beside what goes on meanwhile: numpy leaves the interpreter to others while it works.
+
+    To be joined before the process forks. Whatever goes wrong is said where it is asked for.
+    """
+
+    def load() -> None:
+        with suppress(ImportError, OSError):
+            open3d()
+
+    loading = Thread(target=load)
+    loading.start()
+    return loading

@@ -5,11 +5,15 @@ No source: common practice.
 
 import os
 import signal
+import subprocess
 import sys
+import time
 
+import numpy as np
 import pytest
 
 from barerail import side_by_side
+from barerail.geometry.mirror import Mirror
 from barerail.side_by_side import mapped, processors
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="forked copies are used on Linux alone")
@@ -57,16 +61,58 @@ def test_the_first_piece_that_fails_is_the_one_that_is_raised():
     assert none_left()
 
 
-def test_what_a_killed_copy_had_is_done_here():
+@pytest.mark.parametrize("how", ["in its work", "in its answer"])
+def test_what_a_killed_copy_had_is_done_here(how, tmp_path):
     here = os.getpid()
 
-    def deadly(i: int) -> int:
-        if os.getpid() != here:
+    class Deadly:
+        def __reduce__(self):
             os.kill(os.getpid(), signal.SIGKILL)
-        return i
+
+    def deadly(i: int) -> object:
+        time.sleep(0.01)
+        if os.getpid() == here:
+            return i
+        (tmp_path / str(os.getpid())).touch()
+        if how == "in its answer":
+            return Deadly()
+        return os.kill(os.getpid(), signal.SIGKILL)
 
     assert mapped(deadly, range(50)) == list(range(50))
-    assert none_left()
+    assert len(list(tmp_path.iterdir())) == 2 and none_left()
+
+
+def test_where_no_process_can_be_made_all_is_done_here(monkeypatch):
+    def none() -> int:
+        raise BlockingIOError
+
+    monkeypatch.setattr(os, "fork", none)
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, set())
+    assert mapped(lambda i: i, range(5)) == list(range(5))
+    assert signal.pthread_sigmask(signal.SIG_BLOCK, set()) == before
+
+
+def test_a_copy_whose_parent_was_killed_ends_soon(tmp_path):
+    log = tmp_path / "log"
+    program = f"""
+import os, time
+from barerail import side_by_side
+side_by_side.processors = lambda: 2
+here = os.getpid()
+def slow(i):
+    time.sleep(0.2)
+    if os.getpid() != here:
+        open({str(log)!r}, "a").write("x")
+side_by_side.mapped(slow, range(100))
+"""
+    with subprocess.Popen([sys.executable, "-c", program]) as parent:
+        while not log.exists():
+            time.sleep(0.05)
+        parent.kill()
+    time.sleep(1.0)
+    done = log.read_text()
+    time.sleep(1.0)
+    assert log.read_text() == done
 
 
 def test_an_interrupt_here_leaves_no_copy_behind():
@@ -92,18 +138,25 @@ def test_a_copy_holds_none_of_the_files_open_here(tmp_path):
             names = [os.path.realpath(f"/proc/self/fd/{n}") for n in os.listdir("/proc/self/fd")]
             return os.path.realpath(lock.name) in names
 
-        assert True not in mapped(holds, range(500))
+        held = mapped(holds, range(500))
+        assert False in held and True not in held
 
 
-def test_progress_is_told_and_ends_with_all(monkeypatch):
+@pytest.mark.parametrize("count", [1, 3])
+def test_progress_grows_and_ends_with_all(monkeypatch, count):
     told = []
-    monkeypatch.setattr(side_by_side, "processors", lambda: 1)
-    mapped(lambda i: i, range(4), told.append)
-    assert told == [0.25, 0.5, 0.75, 1.0]
+    monkeypatch.setattr(side_by_side, "processors", lambda: count)
+    mapped(lambda i: i, range(40), told.append)
+    assert told == sorted(told) and told[-1] == 1.0
+
+
+def test_records_from_a_copy_are_as_frozen_as_those_from_here():
+    notes = mapped(lambda i: Mirror(np.array([0.0, 1.0, 0.0]), float(i)), range(500))
+    assert not any(note.normal.flags.writeable for note in notes)
 
 
 def test_the_usual_limit_of_threads_holds(monkeypatch):
     monkeypatch.setenv("OMP_NUM_THREADS", "1")
     assert processors() == 1
     monkeypatch.setenv("OMP_NUM_THREADS", "none")
-    assert processors() == len(os.sched_getaffinity(0))
+    assert processors() == min(len(os.sched_getaffinity(0)), side_by_side.MOST)

@@ -21,7 +21,7 @@ the place."""
 DEEP = (0.8, 1.0, 1.2)
 """Depths of the sections that tell whether a wall was seen all round, in voxels: an edge is rounded down to 0.8."""
 ALL_ROUND, BESIDE, NARROWER = 34, 0.2, 0.3
-"""Directions that must show an edge there, how far such a wall may stand aside, and how much narrower it may be further
+"""Directions that must show an edge there, how far such a wall may stand aside, and how much its size may differ lower
 down, in voxels (simulated scans)."""
 SHEET_BELOW = 0.4
 """How far towards its section a voxel down the place of a hole in thin sheet lies from its rim (simulated scans of four
@@ -72,9 +72,9 @@ def settled(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: floa
         return replace(rim, mean=rim.mean + np.pad(aside, (0, len(rim.mean) - 2)))
     if high is None or middle is None or low is None or min(r.n_wall for r in (high, middle, low)) < ALL_ROUND:
         return rim
-    aside, narrower = (middle.mean - rim.mean)[:2] / voxel, (high.mean - low.mean)[-1] / voxel
-    upright = np.hypot(*aside) < BESIDE and narrower < NARROWER
-    return replace(rim, mean=high.mean, upright=True) if upright else rim
+    off = max(float(np.hypot(*(r.mean - rim.mean)[:2])) for r in (high, middle))
+    upright = off < BESIDE * voxel and abs(high.mean[-1] - low.mean[-1]) < NARROWER * voxel
+    return replace(high, upright=True) if upright else rim
 
 
 def _dense(lines: list[Array], step: float) -> Array:

@@ -125,7 +125,7 @@ def normals_of(points: Array, near: Index, chunk: int = 50_000) -> Array:
         scatter = np.matmul(diff.transpose(0, 2, 1), diff) - count[:, None, None] * mean[:, :, None] * mean[:, None]
         return np.linalg.eigh(scatter)[1][:, :, 0]
 
-    return np.concatenate(mapped(some, range(0, len(points), chunk)))
+    return np.concatenate(mapped(some, range(0, max(len(points), 1), chunk)))
 
 
 def cosines(normals: Array, near: Index) -> Array:
@@ -160,7 +160,7 @@ def flatness(normals: Array, near: Index, chunk: int = 50_000) -> Array:
         square = np.where(seen, np.arccos(np.minimum(cosine, 1.0)) ** 2, 0.0)
         return np.where(seen.any(1), np.sqrt(square.sum(1) / np.maximum(seen.sum(1), 1)), np.pi / 2)
 
-    return np.concatenate(mapped(some, range(0, len(normals), chunk)))
+    return np.concatenate(mapped(some, range(0, max(len(normals), 1), chunk)))
 
 
 def components(n: int, a: Index, b: Index) -> NDArray[np.int32]:

@@ -18,7 +18,7 @@ from barerail.records import Array
 STRAY = 0.02
 OUTLIER = 0.05
 SETTLED = 6.0
-"""Distance from the rim, in its softness, from which a face point is as good as surely outside or inside."""
+"""Distance from the rim, in its softness, from which a face point is surely outside or inside, to 5e-8 of its log."""
 WIDER = 1.3
 """Spread of the sampled normal density over the posterior's: its tails must be the wider ones."""
 MOST_ROUNDS, ENOUGH = 20, 3

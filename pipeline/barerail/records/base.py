@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,11 @@ class Frozen:
                 view = value.view()
                 view.flags.writeable = False
                 object.__setattr__(self, name, view)
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """From another process: read-only there, read-only here."""
+        vars(self).update(state)
+        Frozen.__post_init__(self)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from barerail.geometry.neighbours import (
     Cells,
@@ -37,10 +36,10 @@ from barerail.settings import CleanSettings
 from barerail.side_by_side import mapped
 from barerail.stages.clean.labels import labels_of
 from barerail.stages.clean.sides import against_sky, sided
+from barerail.stages.clean.spacing import PROBES, spacing_of
 
 FEW, NEIGHBOURS = 14, 24
 """Neighbours looked up for each thinned point, and where the noise needs more for a normal."""
-PROBES = 2000
 FINE, FINEST = 1.25, 2.5
 """Edge of the cells in which normals are made, in point spacings, and at least in mm."""
 LACKING, MIXED = 0.02, 0.1
@@ -53,11 +52,12 @@ NORMAL_NOISE = np.radians(1.0)
 def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress) -> CleanScan:
     """Thin, estimate normals, spacing and noise, and label the scan; see CleanScan."""
     points = np.asarray(scan.points)
-    open3d_soon()
+    loading = open3d_soon()
     cells, voxel, spacing = _thin(points, scan, settings)
     twice = len(points) - len(cells.order)
     progress(0.3)
     near, _ = nearest(cells.mean, FEW, 6 * voxel)
+    loading.join()
     given = _mean_normals(scan, cells)
     said = _refused(scan, cells, given, near, voxel)
     own = not said
@@ -105,7 +105,7 @@ def _thin(points: Array, scan: Scan, settings: CleanSettings) -> tuple[Cells, fl
     if _some_twice(points, cells):
         laid = _laid(scan, np.sort(np.unique(np.ascontiguousarray(points), axis=0, return_index=True)[1]))
         cells = _cells(points, laid, voxel)
-    spacing = _spacing(points, scan.normals, cells, voxel)
+    spacing = spacing_of(points, scan.normals, cells, voxel)
     if not settings.voxel_mm and 1.75 * spacing > voxel:
         voxel = round(1.75 * spacing, 2)
         cells = _cells(points, laid, voxel)
@@ -177,38 +177,6 @@ def _cells(points: Array, laid: Laid, voxel: float) -> Cells:
     rows, at, facing = laid
     cells = into_cells(points.take(rows, axis=0), cell_keys(at, voxel, facing))
     return Cells(cells.mean, rows[cells.order], cells.start)
-
-
-def _spacing(points: Array, normals: NDArray[np.float32] | None, cells: Cells, voxel: float, k: int = 12) -> float:
-    """Median of 1 / sqrt(density), density from the distance to the k-th neighbour, over evenly strided probes.
-
-    Neighbours on the other face of a sheet, told by the scan's normals where it has any, don't count.
-    """
-    reach = 6 * voxel
-    probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
-    tree, first = cKDTree(cells.mean, balanced_tree=False, compact_nodes=False), cells.order[cells.start[probe]]
-    while True:
-        around = tree.query_ball_point(cells.mean[probe], reach, workers=-1, return_sorted=True)
-        near = np.unique(np.concatenate([np.asarray(a, np.int64) for a in around]))
-        middle = _kth_distance(points, normals, rows_of(near, cells.order, cells.start), first, k)
-        if middle < 0.6 * reach or reach > 200:
-            return middle * float(np.sqrt(np.pi / k))
-        reach *= 2
-
-
-def _kth_distance(points: Array, normals: NDArray[np.float32] | None, rows: Index, first: Index, k: int) -> float:
-    """Median distance in mm from points `first` to their k-th neighbour among `rows` that faces their way."""
-    found = cKDTree(points[rows], balanced_tree=False, compact_nodes=False).query(
-        points[first], min(3 * k + 1, len(rows)), workers=-1
-    )
-    distance, index = np.asarray(found[0]), rows[np.asarray(found[1])]
-    alike = np.ones(distance.shape, bool)
-    if normals is not None:
-        alike = np.einsum("mi,mki->mk", normals[first], normals[index]) > 0
-    rank = np.cumsum(alike, axis=1)
-    enough = rank[:, -1] > k
-    chosen = np.argmax(rank > k, axis=1)
-    return float(np.median(distance[enough, chosen[enough]])) if enough.any() else float("inf")
 
 
 def _mean_normals(scan: Scan, cells: Cells) -> Array:

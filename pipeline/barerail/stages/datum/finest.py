@@ -25,6 +25,8 @@ FEIGNED = 0.001
 """Bends that an unbent frame shows more often than this are none: they would only take dents into the plane."""
 CUT = 12.0
 ASIDE, ALIKE_MM, BEST = 2.5, 0.5, 4
+"""Step in mm between the places the plane is looked for from, how far apart what is found must be to count twice, and
+how many of them are followed to the end (judgement)."""
 MIRRORS = 3.0
 
 

@@ -137,6 +137,10 @@ class _Around:
         before = ((self.z > 2.5) & (self.z < 20) & (off < 1.5)).sum()
         return float(before / (density * 2 * np.pi * rim[2] * 17.5))
 
+    def thin(self, spacing: float) -> bool:
+        """Whether the other face was seen, as near as to disturb this one in a fused mesh."""
+        return self.other > -SHEET_VOXELS * spacing
+
     @property
     def floor(self) -> float:
         """How deep wall points may lie: those of a thin sheet's other face near the rim would pass for wall."""
@@ -155,10 +159,9 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     other, whole = other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing * cloud.mesh))
     around = _Around(xy, z, height, ring, other, whole and not cloud.mesh)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
-    sheet = around.other > -SHEET_VOXELS * spacing
     if rim is None:
         return None
-    edge = MESH_SHEET_EDGE if sheet else MESH_WALL_EDGE if rim.upright else MESH_EDGE
+    edge = MESH_SHEET_EDGE if around.thin(spacing) else MESH_WALL_EDGE if rim.upright else MESH_EDGE
     return _judged(face, rim, around, spacing, edge * spacing * cloud.mesh)
 
 
@@ -189,7 +192,7 @@ def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None
     if rim is None or _astray(rim, disc):
         rim = Rim(disc, spacing**2 * np.eye(3), np.inf, 0, np.inf)
     else:
-        rim = settled(local, triangles, rim, voxel, circle, bool(np.isfinite(around.other)))
+        rim = settled(local, triangles, rim, voxel, circle, around.thin(spacing))
     return replace(rim, n_wall=int(around.down_the_wall(rim.mean, cloud.sigma).sum()))
 
 

@@ -27,7 +27,8 @@ def told_in(face: Face, plane: Plane, cloud: Cloud, noise: NoiseModel, settings:
 
 def _told(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
     if bore.standing > STANDS:
-        return stud_in(bore, cloud, noise, settings), "something stands in it that is no stud"
+        stud = stud_in(bore, cloud, noise, settings)
+        return stud, "" if stud else "something stands in it that is no stud"
     slot, unsure = _slot(bore, plane, cloud, noise)
     why_not = _why_not(bore, cloud, settings) or unsure
     return (slot or _hole(bore, plane, noise), "") if slot or not why_not else (None, why_not)

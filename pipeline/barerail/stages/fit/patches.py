@@ -5,7 +5,7 @@ plane by plane where a component holds more than one, then grown out to the rim.
 """
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -69,7 +69,7 @@ def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> t
     for seen, grip in looks:
         free = np.flatnonzero(owner < 0)
         pieces = _smooth_pieces(seen, free, grip, least)
-        found = mapped(lambda piece: _planes_in(seen, piece, grip, least), pieces)  # noqa: B023
+        found = mapped(partial(_planes_in, seen, grip=grip, least=least), pieces)
         cores = _joined(surface, cores + [core for each in found for core in each])
         fits = [_plane(surface.points[core]) for core in cores]
         owner = _grow(surface, cores, fits)

@@ -74,8 +74,10 @@ def _waviness(points: Array, normals: Array, reach: float = 20.0, probes: int = 
         around = np.asarray(tree.query_ball_point(points[i], reach, return_sorted=True))
         alike = points[around[np.abs(normals[around] @ normals[i]) > np.cos(2 * FLAT)]]
         alike = alike[np.abs((alike - points[i]) @ normals[i]) < 2.0]
+        if len(alike) <= 12:
+            return float("nan")
         d = alike - alike.mean(0)
-        return float(np.sqrt(max(np.linalg.eigvalsh(d.T @ d)[0], 0.0) / (len(d) - 3))) if len(d) > 12 else float("nan")
+        return float(np.sqrt(max(np.linalg.eigvalsh(d.T @ d)[0], 0.0) / (len(d) - 3)))
 
     found = np.array(mapped(spread, np.linspace(0, len(points) - 1, probes).astype(int).tolist()))
     return float(np.nanquantile(found, 0.3)) if np.isfinite(found).any() else 0.0
