@@ -133,11 +133,13 @@ def cosines(normals: Array, near: Index) -> Array:
     return products(normals, normals, near)
 
 
-def products(ways: Array, vectors: Array, near: Index) -> Array:
+def products(ways: Array, vectors: Array, near: Index, chunk: int = 8192) -> Array:
     """Scalar product (m, k) of each way (m, 3) and those of `vectors` that `near` (m, k) names; the last for none."""
-    total = np.zeros(near.shape)
-    for way, vector in zip(np.ascontiguousarray(ways.T), np.ascontiguousarray(vectors.T)):
-        total += way[:, None] * vector[near]
+    total = np.empty(near.shape)
+    x, y, z = np.ascontiguousarray(vectors.T)
+    for first in range(0, len(near), chunk):  # by lots that stay in the cache
+        some, way = near[first : first + chunk], ways[first : first + chunk, :, None]
+        total[first : first + chunk] = way[:, 0] * x[some] + way[:, 1] * y[some] + way[:, 2] * z[some]
     return total
 
 

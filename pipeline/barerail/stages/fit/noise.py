@@ -51,8 +51,11 @@ def _whole(surface: Surface, patch: Patch, rounds: int = 6) -> Index:
     """The patch with what carries it on but lies further off its plane than the patch's tolerance: crests of noise that
     hangs together over more than that tolerance was taken from. Places at a rim stay out.
     """
-    level = np.abs((surface.points - patch.centre) @ patch.normal) < 3 * patch.tolerance
-    alike = np.append(level & (np.abs(surface.normals @ patch.normal) > np.cos(2 * FLAT)), False)
+    block = np.abs((surface.blocks.cells.mean - patch.centre) @ patch.normal)
+    rows = surface.blocks.within(block, 3 * patch.tolerance)
+    level = np.abs((surface.points.take(rows, axis=0) - patch.centre) @ patch.normal) < 3 * patch.tolerance
+    alike = np.zeros(len(surface.points) + 1, bool)
+    alike[rows] = level & (np.abs(surface.normals.take(rows, axis=0) @ patch.normal) > np.cos(2 * FLAT))
     inside = np.zeros(len(alike), bool)
     inside[fresh := patch.core] = True
     for _ in range(rounds):
