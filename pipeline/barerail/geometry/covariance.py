@@ -11,9 +11,9 @@ from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
 
 from barerail.errors import DataError
+from barerail.forked import mapped
 from barerail.geometry.leastsquares import inverse_normal, symmetric
 from barerail.records import Array, Index, NoiseModel
-from barerail.side_by_side import mapped
 
 MESH_OFF = 0.6
 """Half of what the surface of a fused mesh is off by, in spacings, in 95 % of gaps on simulated scans: thin sheet and

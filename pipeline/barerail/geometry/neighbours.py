@@ -11,8 +11,8 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from barerail.forked import mapped
 from barerail.records import Array, Index
-from barerail.side_by_side import mapped
 
 ASKEW = np.array([[2, -1, 2], [2, 2, -1], [-1, 2, 2]]) / 3
 """Turns points for cells that stand askew: of a flat face along their sides, noise would put a few points into the next

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.forked import mapped
 from barerail.geometry.neighbours import (
     Cells,
     by_place,
@@ -33,7 +34,6 @@ from barerail.records import (
     no_progress,
 )
 from barerail.settings import CleanSettings
-from barerail.side_by_side import mapped
 from barerail.stages.clean.labels import labels_of
 from barerail.stages.clean.sides import against_sky, sided
 from barerail.stages.clean.spacing import PROBES, spacing_of

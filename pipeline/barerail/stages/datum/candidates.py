@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from barerail.forked import mapped
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen
-from barerail.side_by_side import mapped
 
 from .refine import ALIKE
 from .surface import Surface

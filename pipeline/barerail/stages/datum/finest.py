@@ -7,11 +7,11 @@ from scipy.spatial import cKDTree
 from scipy.stats import f, norm, t
 
 from barerail.errors import DataError
+from barerail.forked import mapped
 from barerail.geometry.drift import LENGTH_MM
 from barerail.geometry.frames import basis
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen, Index
-from barerail.side_by_side import mapped
 
 from .bends import Bends, BentFit, bent_fit, inverse
 from .candidates import wendland

@@ -6,11 +6,11 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from barerail.errors import DataError, UsageError
+from barerail.forked import mapped
 from barerail.geometry.frames import unit
 from barerail.geometry.mirror import Mirror
 from barerail.records import Array, Frozen, Progress, no_progress
 from barerail.settings import DatumSettings
-from barerail.side_by_side import mapped
 
 from .candidates import candidates, same_plane
 from .finest import tight

@@ -6,9 +6,9 @@ The thinned scan finds things; every number comes from the full-resolution point
 from dataclasses import replace
 
 from barerail.errors import DataError
+from barerail.forked import mapped
 from barerail.records import CleanScan, Features, Note, Plane, Progress, no_progress
 from barerail.settings import FitSettings
-from barerail.side_by_side import mapped
 from barerail.stages.fit.bends import bent_tubes
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.cloud import cloud_of, face_of

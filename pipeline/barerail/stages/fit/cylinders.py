@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.errors import DataError
+from barerail.forked import mapped
 from barerail.geometry.cylinder import CylinderFit, axis_from_normals, fit_cylinder
 from barerail.geometry.frames import basis
 from barerail.geometry.neighbours import blocks_of, components, products
 from barerail.records import Array, Index
 from barerail.settings import FitSettings
-from barerail.side_by_side import mapped
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.surface import Surface
 

@@ -5,12 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from barerail.errors import DataError
+from barerail.forked import mapped
 from barerail.geometry.covariance import estimate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.plane import fit_plane_robust
 from barerail.records import Array, Index, NoiseModel
 from barerail.settings import FitSettings
-from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.planes import MOST_POINTS

@@ -10,10 +10,10 @@ from functools import cache, partial
 import numpy as np
 from scipy.spatial import cKDTree
 
+from barerail.forked import mapped
 from barerail.geometry.neighbours import components, products
 from barerail.geometry.robust import median
 from barerail.records import Array, Index
-from barerail.side_by_side import mapped
 from barerail.stages.fit.surface import FLAT, NEAREST, Surface, smoothed
 
 CURVED = np.radians(4.0)

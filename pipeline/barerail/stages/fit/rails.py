@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from barerail.forked import mapped
 from barerail.geometry.covariance import propagate
 from barerail.geometry.robust import median, tukey_weights
 from barerail.records import Array, NoiseModel, Plane, Rail, Station
 from barerail.settings import FitSettings
-from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.runs import chained, main_rails

@@ -7,9 +7,9 @@ from itertools import combinations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from barerail.forked import mapped
 from barerail.geometry.neighbours import components
 from barerail.records import Array, Plane
-from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from barerail.forked import mapped
 from barerail.geometry.neighbours import Blocks, blocks_of, cosines, flatness
 from barerail.records import CHASSIS, Array, CleanScan, Index
-from barerail.side_by_side import mapped
 
 FLAT = np.radians(6.0)
 NEAREST = 8

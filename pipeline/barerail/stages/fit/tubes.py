@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.errors import DataError
+from barerail.forked import mapped
 from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.settings import FitSettings
-from barerail.side_by_side import mapped
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import (
     GAP_MM,

@@ -12,16 +12,16 @@ import time
 import numpy as np
 import pytest
 
-from barerail import side_by_side
+from barerail import forked
+from barerail.forked import mapped, processors
 from barerail.geometry.mirror import Mirror
-from barerail.side_by_side import mapped, processors
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="forked copies are used on Linux alone")
 
 
 @pytest.fixture(autouse=True)
 def three(monkeypatch):
-    monkeypatch.setattr(side_by_side, "processors", lambda: 3)
+    monkeypatch.setattr(forked, "processors", lambda: 3)
 
 
 def none_left() -> bool:
@@ -96,14 +96,14 @@ def test_a_copy_whose_parent_was_killed_ends_soon(tmp_path):
     log = tmp_path / "log"
     program = f"""
 import os, time
-from barerail import side_by_side
-side_by_side.processors = lambda: 2
+from barerail import forked
+forked.processors = lambda: 2
 here = os.getpid()
 def slow(i):
     time.sleep(0.2)
     if os.getpid() != here:
         open({str(log)!r}, "a").write("x")
-side_by_side.mapped(slow, range(100))
+forked.mapped(slow, range(100))
 """
     with subprocess.Popen([sys.executable, "-c", program]) as parent:
         while not log.exists():
@@ -145,7 +145,7 @@ def test_a_copy_holds_none_of_the_files_open_here(tmp_path):
 @pytest.mark.parametrize("count", [1, 3])
 def test_progress_grows_and_ends_with_all(monkeypatch, count):
     told = []
-    monkeypatch.setattr(side_by_side, "processors", lambda: count)
+    monkeypatch.setattr(forked, "processors", lambda: count)
     mapped(lambda i: i, range(40), told.append)
     assert told == sorted(told) and told[-1] == 1.0
 
@@ -159,4 +159,4 @@ def test_the_usual_limit_of_threads_holds(monkeypatch):
     monkeypatch.setenv("OMP_NUM_THREADS", "1")
     assert processors() == 1
     monkeypatch.setenv("OMP_NUM_THREADS", "none")
-    assert processors() == min(len(os.sched_getaffinity(0)), side_by_side.MOST)
+    assert processors() == min(len(os.sched_getaffinity(0)), forked.MOST)
