@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 from barerail.geometry.cutting import cut_mesh
 from barerail.geometry.rim import Curve, Rim
@@ -23,9 +24,12 @@ DEEP = (0.8, 1.0, 1.2)
 ALL_ROUND, BESIDE, NARROWER = 34, 0.2, 0.3
 """Directions that must show an edge there, how far such a wall may stand aside, and how much its size may differ lower
 down, in voxels (simulated scans)."""
-SHEET_BELOW = 0.4
-"""How far towards its section a voxel down the place of a hole in thin sheet lies from its rim (simulated scans of four
-sorts of chassis)."""
+SHEET = (0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0)
+"""Depths of the sections of a hole in thin sheet, in voxels."""
+THICKNESS = 1.5
+"""Least thickness of a sheet, in voxels, of which that is known; a fused one is thicker than two."""
+FILLED = 0.2
+"""Distance inside the curve from which an edge in sheet counts as filled, in voxels."""
 WORN = 0.2
 """Distance outside the curve from which an edge counts as worn, in voxels."""
 SECTORS = 36
@@ -43,7 +47,7 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
     directions. cov (p, p) is from the scatter about the curve alone, neighbours within a voxel counted as one. misfit:
     a quarter of the directions in which no edge was seen.
     """
-    sections = [_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in DEPTHS]
+    sections = _sections(points, triangles, DEPTHS, voxel)
     rim: Rim | None = None
     mean, band = np.asarray(start, float), max(1.6 * voxel, 0.25 * start[-1])
     for _ in range(ROUNDS):
@@ -58,23 +62,81 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
     return None if rim is None else replace(rim, mean=mean)
 
 
-def settled(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve, sheet: bool) -> Rim:
+def further_down(
+    points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve, thickness: float
+) -> Rim:
     """A rim of `fit_mesh_rim` after a look further down, where the rounding of its edge is past.
 
-    A wall that was seen all round, so that nothing fills it, is the hole itself. Of a thin `sheet`, whose other face
-    was seen too, the place lies part of the way from the rim to what is seen there.
+    thickness: of a sheet so thin that frames from both sides made its hole, as measured in the mesh, mm; inf elsewhere.
     """
-    sections = (_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in DEEP)
+    if np.isfinite(thickness):
+        return _in_sheet(points, triangles, rim, voxel, curve) if thickness > THICKNESS * voxel else rim
+    return _in_wall(points, triangles, rim, voxel, curve)
+
+
+def _in_wall(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve) -> Rim:
+    """A wall that was seen all round, so that nothing fills it, is the hole itself; else the rim."""
+    sections = _sections(points, triangles, DEEP, voxel)
     high, middle, low = (_fit(section, rim.mean, 1.3 * voxel, voxel, curve) for section in sections)
-    if sheet:
-        below = middle or high
-        aside = np.zeros(2) if below is None else SHEET_BELOW * (below.mean - rim.mean)[:2]
-        return replace(rim, mean=rim.mean + np.pad(aside, (0, len(rim.mean) - 2)))
     if high is None or middle is None or low is None or min(r.n_wall for r in (high, middle, low)) < ALL_ROUND:
         return rim
     off = max(float(np.hypot(*(r.mean - rim.mean)[:2])) for r in (high, middle))
     upright = off < BESIDE * voxel and abs(high.mean[-1] - low.mean[-1]) < NARROWER * voxel
     return replace(high, upright=True) if upright else rim
+
+
+def _in_sheet(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve) -> Rim:
+    """The place from curves about it, each section's of a size of its own; the rim where the sections show less.
+
+    Frames from both sides clear such a hole, and what neither reaches stays filled at any depth, so that the curves are
+    held by what lies furthest out.
+    """
+    sections = _sections(points, triangles, SHEET, voxel)
+    mean, sizes = rim.mean, np.zeros(len(sections))
+    for k in range(ROUNDS):
+        band = (2.6 if k == 0 else 2.0) * voxel
+        edges = [_by_direction(s, curve(mean[None], s)[0], mean[:2], band) for s in sections]
+        if sum(len(e) >= FEWEST for e in edges) < 3:
+            return rim
+        if k == 0:
+            sizes = np.array([np.median(curve(mean[None], e)[0]) if len(e) else 0.0 for e in edges])
+        before, (mean, sizes, cov) = mean, _about_one_place(mean, sizes, edges, voxel, curve)
+        if np.abs(mean - before).max() < 0.01:
+            break
+    if np.abs((mean - rim.mean)[:2]).max() > 3 * voxel:
+        return rim
+    return replace(rim, mean=mean, cov=block_diag(cov, rim.cov[-1:, -1:]))
+
+
+def _about_one_place(
+    mean: Array, sizes: Array, edges: list[Array], voxel: float, curve: Curve
+) -> tuple[Array, Array, Array]:
+    """The curve moved, by how much larger each section's is (k,), and the covariance (p - 1, p - 1) of its place."""
+    edge, which = np.concatenate(edges), np.repeat(np.arange(len(edges)), [len(e) for e in edges])
+    own, place = -np.eye(len(edges))[which], len(mean) - 1
+    for _ in range(60):
+        d, jacobian = _linear(mean, edge, curve)
+        d = d - sizes[which]
+        weight = 1 / (1 + (np.minimum(d, 0.0) / (FILLED * voxel)) ** 2)
+        design = np.column_stack([jacobian[:, :place], own])
+        step = np.linalg.lstsq(design * np.sqrt(weight)[:, None], -d * np.sqrt(weight), rcond=None)[0]
+        step = np.clip(step, -voxel, voxel)
+        mean, sizes = mean + np.append(step[:place], 0.0), sizes + step[place:]
+        if np.abs(step).max() < 1e-4:
+            break
+    variance = float(weight @ d**2 / max(weight.sum() - len(step), 1.0)) * _alike(mean, voxel) * len(edges)
+    cov = variance * np.linalg.pinv((design * weight[:, None]).T @ design)
+    return mean, sizes, cov[:place, :place]
+
+
+def _sections(points: Array, triangles: NDArray[np.integer], depths: tuple[float, ...], voxel: float) -> list[Array]:
+    """Points (k, 2) along the cut at each depth, in voxels."""
+    return [_dense(cut_mesh(points + np.array([0, 0, k * voxel]), triangles), 0.2 * voxel) for k in depths]
+
+
+def _alike(mean: Array, voxel: float) -> float:
+    """How many directions a voxel of the curve spans, at least one: their edges say the same."""
+    return max(1.0, SECTORS * voxel / (2 * np.pi * float(mean[-1])))
 
 
 def _dense(lines: list[Array], step: float) -> Array:
@@ -105,7 +167,7 @@ def _fit(section: Array, start: Array, band: float, voxel: float, curve: Curve) 
             break
     if weight.sum() < len(mean) + 1:
         return None
-    variance = float(weight @ d**2 / (weight.sum() - len(mean))) * max(1.0, SECTORS * voxel / (2 * np.pi * mean[-1]))
+    variance = float(weight @ d**2 / (weight.sum() - len(mean))) * _alike(mean, voxel)
     cov = variance * np.linalg.pinv((jacobian * weight[:, None]).T @ jacobian)
     return Rim(mean, cov, float(np.sqrt(np.average(d**2, weights=weight))), len(edge), (SECTORS - len(edge)) / 4)
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from barerail.geometry.covariance import MESH_OFF
-from barerail.geometry.mesh_rim import fit_mesh_rim, settled
+from barerail.geometry.mesh_rim import fit_mesh_rim, further_down
 from barerail.geometry.raster import cover, empty_discs, widest_gap
 from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
@@ -22,7 +22,7 @@ STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
 MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
 MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
-MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF])
+MESH_SHEET_EDGE = np.array([0.25, 0.25, 0.26, MESH_OFF])
 """Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was
 seen all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees
 and at 70."""
@@ -40,9 +40,10 @@ class Bore:
     cover: share of directions in which the rim closes; gap: the widest lot of them where it doesn't, deg. rim_share,
     wall_share: points next to the rim and down the wall against what the face's density promises. standing: the same
     for what stands up round it. closed_behind: the sheet's other face goes on behind it. floor: z down to which the
-    wall goes before the sheet's other face begins. brim: how much of the face there is further out, 4 to 8 mm from the
-    rim. ring (k, 2): where the points lie whose mean is the height, mm. edge (4,): standard uncertainty of x, y,
-    radius and height that fusing adds, mm; 0 in a cloud.
+    wall goes before the sheet's other face begins. other: z of that face, -inf where it was not seen. sheet: thickness
+    as measured where either face may disturb the other in a fused mesh, inf elsewhere. brim: how much of the face there
+    is further out, 4 to 8 mm from the rim. ring (k, 2): where the points lie whose mean is the height, mm. edge (4,):
+    standard uncertainty of x, y, radius and height that fusing adds, mm; 0 in a cloud.
     """
 
     face: Face
@@ -56,6 +57,8 @@ class Bore:
     standing: float
     closed_behind: bool
     floor: float
+    other: float
+    sheet: float
     brim: float
     ring: Array
     edge: Array
@@ -72,6 +75,16 @@ def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
     local[:2, :2] = flat
     local[2, 2] = height_variance(bore.ring, noise) + bore.edge[3] ** 2
     return bore.face.axes.T @ local @ bore.face.axes
+
+
+def looked_into(bore: Bore, cloud: Cloud) -> Bore:
+    """A bore of a fused mesh with its rim from a look further down than where it was judged; of a cloud, as it is."""
+    if not cloud.mesh or not np.isfinite(bore.rim.wall_rms):
+        return bore
+    spacing = cloud.clean.spacing_mm
+    local, triangles = _mesh_about(bore.face, bore.rim.mean, bore.height, cloud)
+    rim = further_down(local, triangles, bore.rim, _voxel(bore.other, spacing), circle, bore.sheet)
+    return replace(bore, rim=rim, edge=MESH_WALL_EDGE * spacing if rim.upright else bore.edge)
 
 
 def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:
@@ -161,7 +174,7 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     if rim is None:
         return None
-    edge = MESH_SHEET_EDGE if around.thin(spacing) else MESH_WALL_EDGE if rim.upright else MESH_EDGE
+    edge = MESH_SHEET_EDGE if around.thin(spacing) else MESH_EDGE
     return _judged(face, rim, around, spacing, edge * spacing * cloud.mesh)
 
 
@@ -184,16 +197,22 @@ def _sampled(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | No
 def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None:
     """The rim in a fused mesh, from sections under the face; the disc, as a misfit, where they make no circle there."""
     spacing = cloud.clean.spacing_mm
-    middle = face.centre + face.axes.T @ np.array([disc[0], disc[1], around.height])
-    points, triangles = cloud.triangles(middle, disc[2] + 3 * spacing + 3.0)
-    local = (points - face.centre) @ face.axes.T - [0.0, 0.0, around.height]
-    voxel = min(spacing, -around.other / THINNEST)
-    rim = fit_mesh_rim(local, triangles, disc, voxel, circle)
+    local, triangles = _mesh_about(face, disc, around.height, cloud)
+    rim = fit_mesh_rim(local, triangles, disc, _voxel(around.other, spacing), circle)
     if rim is None or _astray(rim, disc):
         rim = Rim(disc, spacing**2 * np.eye(3), np.inf, 0, np.inf)
-    else:
-        rim = settled(local, triangles, rim, voxel, circle, around.thin(spacing))
     return replace(rim, n_wall=int(around.down_the_wall(rim.mean, cloud.sigma).sum()))
+
+
+def _mesh_about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array, NDArray[np.integer]]:
+    """Corners (n, 3) in the face's axes, z over the face at the disc, and triangles (m, 3) about it."""
+    middle = face.centre + face.axes.T @ np.array([*disc[:2], height])
+    points, triangles = cloud.triangles(middle, disc[2] + 3 * cloud.clean.spacing_mm + 3.0)
+    return (points - face.centre) @ face.axes.T - [0.0, 0.0, height], triangles
+
+
+def _voxel(other: float, spacing: float) -> float:
+    return min(spacing, -other / THINNEST)
 
 
 def _astray(rim: Rim, disc: Array) -> bool:
@@ -218,6 +237,8 @@ def _judged(face: Face, rim: Rim, around: _Around, spacing: float, edge: Array) 
         standing=around.standing(rim.mean, density),
         closed_behind=around.whole,
         floor=around.floor,
+        other=around.other,
+        sheet=-around.other if around.thin(spacing) else np.inf,
         brim=float(further / density),
         ring=around.ring,
         edge=edge,

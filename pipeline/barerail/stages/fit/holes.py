@@ -7,7 +7,7 @@ import numpy as np
 
 from barerail.records import Array, Feature, NoiseModel, Note, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STANDS, Bore, bores_in, in_face, place
+from barerail.stages.fit.bores import STANDS, Bore, bores_in, in_face, looked_into, place
 from barerail.stages.fit.cloud import Cloud, Face
 from barerail.stages.fit.rims import hangs_together
 from barerail.stages.fit.slots import as_slot
@@ -31,7 +31,7 @@ def _told(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel, settings: F
         return stud, "" if stud else "something stands in it that is no stud"
     slot, unsure = _slot(bore, plane, cloud, noise)
     why_not = _why_not(bore, cloud, settings) or unsure
-    return (slot or _hole(bore, plane, noise), "") if slot or not why_not else (None, why_not)
+    return (slot or _hole(looked_into(bore, cloud), plane, noise), "") if slot or not why_not else (None, why_not)
 
 
 def features_of(told: list[Told], mesh: bool) -> tuple[list[Feature], tuple[Note, ...]]:
