@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from barerail.geometry.mesh_rim import fit_mesh_rim, settled
+from barerail.geometry.mesh_rim import fit_mesh_rim, further_down
 from barerail.geometry.rim import circle, stadium
 
 VOXEL = 2.4
@@ -18,9 +18,10 @@ def holed(
     turn: tuple[float, float] = (0.0, 360.0),
     rounding: float = 0.4,
     filled: float = 0.0,
+    shut: float = 0.0,
 ):
     """Corners and triangles of a plate with a hole: its edge rounded over `rounding` mm, its wall upright below, but by
-    -x, where it is filled by `filled` mm a mm of depth; `worn` mm of the edge gone within 40 degrees of the x axis,
+    -x, where it is filled by `filled` mm a mm of depth; `shut` mm within 50 degrees of -x at any depth; `worn` mm of the edge gone within 40 degrees of the x axis,
     down to 1.5 mm; `half`: half length of a slot along x; seen over `turn`."""
     angles = np.radians(np.linspace(*turn, 181))
     bow = np.linspace(0, np.pi / 2, 6)
@@ -33,6 +34,7 @@ def holed(
     for out, z in profile:
         wear = worn * (np.abs(np.angle(np.exp(1j * angles))) < np.radians(40)) * (z > -1.5)
         reach = radius + np.maximum(out, wear) + filled * z * np.maximum(-np.cos(angles), 0.0)
+        reach = reach - shut * (np.cos(angles) < -np.cos(np.radians(50)))
         x = reach * np.cos(angles) + half * np.sign(np.round(np.cos(angles), 9))
         rings.append(np.column_stack([x + PLACE[0], reach * np.sin(angles) + PLACE[1], np.full(len(angles), z)]))
     n = len(angles)
@@ -79,27 +81,34 @@ def test_a_plate_without_a_hole_has_no_rim():
     )
 
 
-def looked_down(sheet: bool, **about: float):
-    """The rim of a hole of 8 mm radius with its edge rounded over 1.5 mm, before and after a look further down."""
+def looked_down(thickness: float = np.inf, **about: float):
+    """The rim of a hole of 8 mm radius with its edge rounded over 1.5 mm, before and after a look further down; in a
+    sheet of that thickness."""
     points, triangles = holed(rounding=1.5, **about)
     rim = fit_mesh_rim(points, triangles, np.array([*PLACE, 8.5]), VOXEL, circle)
     assert rim is not None
-    return rim, settled(points, triangles, rim, VOXEL, circle, sheet)
+    return rim, further_down(points, triangles, rim, VOXEL, circle, thickness)
 
 
 def test_a_wall_seen_all_round_is_the_hole_itself():
-    rim, wall = looked_down(sheet=False)
+    rim, wall = looked_down()
     assert rim.mean[2] - 8.0 > 0.1 and wall.upright
     np.testing.assert_allclose(wall.mean, [*PLACE, 8.0], atol=0.01)
 
 
 def test_a_wall_filled_on_one_side_says_nothing():
-    rim, wall = looked_down(sheet=False, filled=1.0)
+    rim, wall = looked_down(filled=1.0)
     assert not wall.upright
     np.testing.assert_array_equal(wall.mean, rim.mean)
 
 
-def test_the_place_of_a_hole_in_sheet_goes_to_what_is_seen_further_down_and_its_size_stays():
-    rim, lower = looked_down(sheet=True, filled=0.5)
-    assert lower.mean[0] > rim.mean[0] + 0.1 and abs(lower.mean[1] - rim.mean[1]) < 0.05
+def test_in_sheet_what_no_frame_cleared_does_not_pull_the_place_and_the_size_is_the_rims():
+    rim, lower = looked_down(thickness=6.0, shut=2.0)
+    assert np.hypot(*(rim.mean[:2] - PLACE)) > 0.5
+    assert np.hypot(*(lower.mean[:2] - PLACE)) < 0.3 * np.hypot(*(rim.mean[:2] - PLACE))
     assert lower.mean[2] == rim.mean[2] and not lower.upright
+
+
+def test_a_sheet_too_thin_to_look_down_keeps_its_rim():
+    rim, lower = looked_down(thickness=1.4 * VOXEL, filled=1.0)
+    np.testing.assert_array_equal(lower.mean, rim.mean)

@@ -125,8 +125,8 @@ def _about_one_place(
         if np.abs(step).max() < 1e-4:
             break
     variance = float(weight @ d**2 / max(weight.sum() - len(step), 1.0)) * _alike(mean, voxel) * len(edges)
-    cov = variance * np.linalg.pinv((design * weight[:, None]).T @ design)
-    return mean, sizes, cov[:place, :place]
+    cov = np.asarray(np.linalg.pinv((design * weight[:, None]).T @ design), float)
+    return mean, sizes, variance * cov[:place, :place]
 
 
 def _sections(points: Array, triangles: NDArray[np.integer], depths: tuple[float, ...], voxel: float) -> list[Array]:
@@ -168,7 +168,7 @@ def _fit(section: Array, start: Array, band: float, voxel: float, curve: Curve) 
     if weight.sum() < len(mean) + 1:
         return None
     variance = float(weight @ d**2 / (weight.sum() - len(mean))) * _alike(mean, voxel)
-    cov = variance * np.linalg.pinv((jacobian * weight[:, None]).T @ jacobian)
+    cov = variance * np.asarray(np.linalg.pinv((jacobian * weight[:, None]).T @ jacobian), float)
     return Rim(mean, cov, float(np.sqrt(np.average(d**2, weights=weight))), len(edge), (SECTORS - len(edge)) / 4)
 
 

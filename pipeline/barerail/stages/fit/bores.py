@@ -6,13 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from barerail.geometry.covariance import MESH_OFF
-from barerail.geometry.mesh_rim import fit_mesh_rim, further_down
 from barerail.geometry.raster import cover, empty_discs, widest_gap
 from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud, Face
+from barerail.stages.fit.fused import MESH_EDGE, MESH_SHEET_EDGE, MESH_WALL_EDGE, SHEET_VOXELS, rim_at, rim_below
 from barerail.stages.fit.heights import DEEP_MM, height_variance, local_height, other_face
 
 WALL_DEPTH = 4.0
@@ -20,17 +19,6 @@ STANDS = 0.15
 """Share of a shaft's points that must stand in an empty place before it can be a stud's foot (judgement)."""
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
-MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
-MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
-MESH_SHEET_EDGE = np.array([0.25, 0.25, 0.26, MESH_OFF])
-"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was
-seen all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees
-and at 70."""
-THINNEST = 0.75
-"""Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
-SHEET_VOXELS = 5.0
-"""Thickness as measured, in spacings, up to which both faces of a sheet push each other out in a fused mesh: distances
-are cut off at three voxels or so, and each face stands one proud or more."""
 
 
 @dataclass(frozen=True)
@@ -81,10 +69,8 @@ def looked_into(bore: Bore, cloud: Cloud) -> Bore:
     """A bore of a fused mesh with its rim from a look further down than where it was judged; of a cloud, as it is."""
     if not cloud.mesh or not np.isfinite(bore.rim.wall_rms):
         return bore
-    spacing = cloud.clean.spacing_mm
-    local, triangles = _mesh_about(bore.face, bore.rim.mean, bore.height, cloud)
-    rim = further_down(local, triangles, bore.rim, _voxel(bore.other, spacing), circle, bore.sheet)
-    return replace(bore, rim=rim, edge=MESH_WALL_EDGE * spacing if rim.upright else bore.edge)
+    rim = rim_below(bore.face, bore.rim, bore.height, bore.other, bore.sheet, cloud)
+    return replace(bore, rim=rim, edge=MESH_WALL_EDGE * cloud.clean.spacing_mm if rim.upright else bore.edge)
 
 
 def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:
@@ -194,25 +180,12 @@ def _sampled(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | No
     return rim
 
 
-def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None:
+def _fused(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim:
     """The rim in a fused mesh, from sections under the face; the disc, as a misfit, where they make no circle there."""
-    spacing = cloud.clean.spacing_mm
-    local, triangles = _mesh_about(face, disc, around.height, cloud)
-    rim = fit_mesh_rim(local, triangles, disc, _voxel(around.other, spacing), circle)
+    rim = rim_at(face, disc, around.height, around.other, cloud)
     if rim is None or _astray(rim, disc):
-        rim = Rim(disc, spacing**2 * np.eye(3), np.inf, 0, np.inf)
+        rim = Rim(disc, cloud.clean.spacing_mm**2 * np.eye(3), np.inf, 0, np.inf)
     return replace(rim, n_wall=int(around.down_the_wall(rim.mean, cloud.sigma).sum()))
-
-
-def _mesh_about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array, NDArray[np.integer]]:
-    """Corners (n, 3) in the face's axes, z over the face at the disc, and triangles (m, 3) about it."""
-    middle = face.centre + face.axes.T @ np.array([*disc[:2], height])
-    points, triangles = cloud.triangles(middle, disc[2] + 3 * cloud.clean.spacing_mm + 3.0)
-    return (points - face.centre) @ face.axes.T - [0.0, 0.0, height], triangles
-
-
-def _voxel(other: float, spacing: float) -> float:
-    return min(spacing, -other / THINNEST)
 
 
 def _astray(rim: Rim, disc: Array) -> bool:

@@ -24,6 +24,9 @@ LEAST_ARC = 110.0
 FUSED_ROUND = np.array([0.35, 0.35, 0.0, 0.0, 0.45])
 """Standard uncertainty of a cylinder's axis and radius in a fused mesh, times voxel^2 / radius: the field between
 voxels is taken for straight where it is round. From simulated scans."""
+FUSED_PROUD = 13.0
+"""By how much a shaft of few voxels across reads too wide in a fused mesh, times voxel^3 / diameter^2: the distances
+from its two sides meet within it. Studs of 4 to 10 voxels on simulated scans."""
 GAP_MM = 60.0
 """Gap along a tube that is let pass as welded over or not seen (judgement)."""
 SAME_AXIS = np.cos(np.radians(4.0))
@@ -221,3 +224,8 @@ def band_of(surface: Surface, radius: float) -> float:
 def fused_cov(voxel: float, radius: float) -> Array:
     """Covariance (5, 5) of CylinderFit's parameters, mm2, that fusing with a voxel edge in mm adds; voxel 0: none."""
     return np.diag((FUSED_ROUND * voxel**2 / radius) ** 2)
+
+
+def shaft_width(diameter: float, voxel: float) -> float:
+    """Diameter in mm of a shaft that reads `diameter` in a mesh fused in voxels of that edge in mm; 0 of a cloud."""
+    return diameter - FUSED_PROUD * voxel**3 / diameter**2

@@ -19,6 +19,9 @@ MESH_FLANK = 0.35
 """Standard uncertainty of half a slot's width in a fused mesh, in voxels: straight edges are worn back by more than
 round ones (rms on simulated scans)."""
 
+LEAST_ARC, MESH_LEAST_ARC = 300, 330
+"""Degrees of the rim that must be seen; in a fused mesh an end that frames didn't clear closes in, and the slot reads
+up to two voxels too short and aside at 309 degrees (simulated scans; those read well show 340 or more)."""
 UNSURE = "longer than round, but too little is seen of it to be a slot"
 Found = tuple[Rim, bool]
 """A rim that is a slot's, and whether its wall is seen round both ends."""
@@ -38,7 +41,8 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[
     rim, walled = found
     edge = stadium(rim.mean[None], on)[0]
     arc = 360 * _closed(rim, on[(edge > -0.5) & (edge < 2 * cloud.clean.spacing_mm)], cloud.clean.spacing_mm)
-    if not walled or arc < 300 or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm:
+    least = MESH_LEAST_ARC if cloud.mesh else LEAST_ARC
+    if not walled or arc < least or 2 * rim.mean[4] < 3.5 * cloud.clean.spacing_mm:
         return None, UNSURE
     if _filled(rim, local, cloud.clean.spacing_mm):
         return None, ""

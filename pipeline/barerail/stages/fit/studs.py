@@ -12,9 +12,10 @@ from barerail.geometry.neighbours import touching
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import MESH_EDGE, STUD_MM, Bore, in_face, place
+from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import fused_cov, skin_of
+from barerail.stages.fit.cylinders import fused_cov, shaft_width, skin_of
+from barerail.stages.fit.fused import MESH_EDGE
 from barerail.stages.fit.surface import Surface
 
 LONGEST = 90.0
@@ -63,7 +64,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
         kind="stud",
         point=foot + axes.T @ at,
         axis=axes.T @ axis,
-        diameter=2 * fit.radius,
+        diameter=shaft_width(2 * fit.radius, cloud.voxel_mm),
         length=top,
         cov=ways @ reach @ cov @ reach.T @ ways.T + height,
         cov_axis=ways @ cov[2:4, 2:4] @ ways.T,
@@ -189,7 +190,7 @@ def _feature(
         kind="stud",
         point=fit.point + seat * axis,
         axis=axis,
-        diameter=2 * fit.radius,
+        diameter=shaft_width(2 * fit.radius, cloud.voxel_mm),
         length=float(np.quantile(along, 0.99) - seat),
         cov=flat @ reach @ cov @ reach.T @ flat.T + up * np.outer(axis, axis),
         cov_axis=flat @ cov[2:4, 2:4] @ flat.T,
@@ -244,6 +245,7 @@ def _stands_on(tube: Feature, plane: Plane, k: int, voxel: float) -> Feature | N
         point=seat,
         axis=axis,
         length=height + tube.length / 2,
+        diameter=shaft_width(tube.diameter, voxel),
         cov=across @ (tube.cov + height**2 * tube.cov_axis) @ across + up * np.outer(axis, axis),
         u_length=tube.u_length,
         plane=k,

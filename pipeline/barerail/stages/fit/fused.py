@@ -1,0 +1,48 @@
+"""Bores in fused meshes: their rims from sections of the triangles, and what fusing adds to their uncertainty."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barerail.geometry.covariance import MESH_OFF
+from barerail.geometry.mesh_rim import fit_mesh_rim, further_down
+from barerail.geometry.rim import Rim, circle
+from barerail.records import Array
+from barerail.stages.fit.cloud import Cloud, Face
+
+MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
+MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
+MESH_SHEET_EDGE = np.array([0.25, 0.25, 0.26, MESH_OFF])
+"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was
+seen all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees
+and at 70."""
+THINNEST = 0.75
+"""Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
+SHEET_VOXELS = 5.0
+"""Thickness as measured, in spacings, up to which both faces of a sheet push each other out in a fused mesh: distances
+are cut off at three voxels or so, and each face stands one proud or more."""
+
+
+def rim_at(face: Face, disc: Array, height: float, other: float, cloud: Cloud) -> Rim | None:
+    """The rim about a disc (3,), from sections just under the face; None where they make no circle.
+
+    height: of the face there over its mean plane, mm. other: z of the sheet's other face, -inf where it was not seen.
+    """
+    local, triangles = _about(face, disc, height, cloud)
+    return fit_mesh_rim(local, triangles, disc, _voxel(other, cloud), circle)
+
+
+def rim_below(face: Face, rim: Rim, height: float, other: float, sheet: float, cloud: Cloud) -> Rim:
+    """The rim after a look further down; sheet: thickness as measured where the other face may disturb it, else inf."""
+    local, triangles = _about(face, rim.mean, height, cloud)
+    return further_down(local, triangles, rim, _voxel(other, cloud), circle, sheet)
+
+
+def _about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array, NDArray[np.integer]]:
+    """Corners (n, 3) in the face's axes, z over the face at the disc, and triangles (m, 3) about it."""
+    middle = face.centre + face.axes.T @ np.array([*disc[:2], height])
+    points, triangles = cloud.triangles(middle, disc[2] + 3 * cloud.clean.spacing_mm + 3.0)
+    return (points - face.centre) @ face.axes.T - [0.0, 0.0, height], triangles
+
+
+def _voxel(other: float, cloud: Cloud) -> float:
+    return min(cloud.clean.spacing_mm, -other / THINNEST)
