@@ -21,8 +21,9 @@ def holed(
     shut: float = 0.0,
 ):
     """Corners and triangles of a plate with a hole: its edge rounded over `rounding` mm, its wall upright below, but by
-    -x, where it is filled by `filled` mm a mm of depth; `shut` mm within 50 degrees of -x at any depth; `worn` mm of the edge gone within 40 degrees of the x axis,
-    down to 1.5 mm; `half`: half length of a slot along x; seen over `turn`."""
+    -x, where it is filled by `filled` mm a mm of depth, and within 50 degrees of -x by `shut` mm at any depth; `worn`
+    mm of the edge gone within 40 degrees of the x axis, down to 1.5 mm; `half`: half length of a slot along x; seen
+    over `turn`."""
     angles = np.radians(np.linspace(*turn, 181))
     bow = np.linspace(0, np.pi / 2, 6)
     profile = [
