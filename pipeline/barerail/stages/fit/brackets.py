@@ -1,6 +1,6 @@
 """Two-tab brackets: two holes on one line in tabs that face each other make a bolt axis."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,25 +10,35 @@ GAP_MM = (10.0, 200.0)
 TAB_MM = 250.0
 UNSURE = 0.25
 """Largest difference in place and size of a bracket's holes, in diameters, that their U may excuse (judgement)."""
+SQUARE = np.radians(0.6)
+"""How far, per direction, the mean normal of a bracket's tabs in a fused mesh may lie off its bolt (sd): 0.35 deg from
+fusing, rms on simulated scans, and 0.5 deg that tabs may stand askew, a judgement."""
+APART = 3.0
+"""Standard deviations by which holes and tabs may disagree and both still count: beyond, the tabs are bent."""
+UNSEEN_MM, ALIKE_MM = 3.0, 1.5
+"""Thickness, and its sd, of a tab whose inner face was not seen; the sd where it is taken as thick as the other tab of
+its bracket, which mostly is cut from the same sheet (judgements)."""
 PARALLEL = np.cos(np.radians(8.0))
 
 
 @dataclass(frozen=True)
 class Tab:
-    """A tab seen from its partner: hole centre (3,), its inner face along the axis, thickness; u of the face, mm."""
+    """A tab seen from its partner: hole centre (3,), its inner face along the axis, thickness, nan where only one face
+    was seen; u of the inner face, mm, and whether that was seen."""
 
     centre: Array
     inner: Array
     thickness: float
     u_face: float
     cov: Array
+    seen: bool = True
 
 
 def bolt_axes(found: list[Feature], planes: tuple[Plane, ...], mesh: bool) -> list[Feature]:
     """The features with the holes of each two-tab bracket replaced by its bolt axis.
 
     mesh: of a fused one, which widens both holes of a bracket and pushes both tabs out alike, so that the mean diameter
-    is as uncertain as each, and the gap by both inner faces together.
+    is as uncertain as each, and the gap by both inner faces together; there the tabs' normals have a say in the axis.
     """
     holes = [i for i, f in enumerate(found) if f.kind == "hole" and max(planes[f.plane].extent) < TAB_MM]
     ranked = sorted(c for a, i in enumerate(holes) for j in holes[a + 1 :] if (c := _match(i, j, found)) is not None)
@@ -60,16 +70,19 @@ def _match(i: int, j: int, found: list[Feature]) -> tuple[float, int, int] | Non
 
 
 def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...], mesh: bool) -> Feature:
-    tabs = _tab(a, b.point, planes), _tab(b, a.point, planes)
+    one, other = _tab(a, b.point, planes), _tab(b, a.point, planes)
+    tabs = _as_thick(one, other), _as_thick(other, one)
     line = tabs[1].centre - tabs[0].centre
-    length = float(np.linalg.norm(line))
-    axis = line / length
-    ends = np.array([t.centre + axis * float((t.inner - t.centre) @ axis) for t in tabs])
-    across = np.eye(3) - np.outer(axis, axis)
     both = tabs[0].cov + tabs[1].cov
-    face = (tabs[0].u_face ** 2 + tabs[1].u_face ** 2) / 4
+    axis, cov_axis = _through_both(line, both)
     turn = np.degrees(np.arccos(np.clip([abs(axis @ a.axis), abs(axis @ b.axis)], 0, 1)))
-    unseen = sum(np.isnan(t.thickness) for t in tabs)
+    if mesh:
+        axis, cov_axis = _square_to_both(axis, cov_axis, a.axis, b.axis)
+    middle = (tabs[0].centre + tabs[1].centre) / 2
+    ends = np.array([middle + axis * float((t.inner - middle) @ axis) for t in tabs])
+    across = np.eye(3) - np.outer(axis, axis)
+    face = (tabs[0].u_face ** 2 + tabs[1].u_face ** 2) / 4
+    unseen = sum(not t.seen for t in tabs)
     return Feature(
         kind="bolt-axis",
         point=ends.mean(axis=0),
@@ -77,7 +90,7 @@ def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...], mesh: bool) ->
         diameter=(a.diameter + b.diameter) / 2,
         length=float(np.linalg.norm(ends[1] - ends[0])),
         cov=across @ both @ across / 4 + face * np.outer(axis, axis),
-        cov_axis=across @ both @ across / length**2,
+        cov_axis=cov_axis,
         u_diameter=float((a.u_diameter + b.u_diameter if mesh else np.hypot(a.u_diameter, b.u_diameter)) / 2),
         u_length=tabs[0].u_face + tabs[1].u_face if mesh else float(2 * np.sqrt(face)),
         arc_deg=min(a.arc_deg, b.arc_deg),
@@ -97,6 +110,26 @@ def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...], mesh: bool) ->
     )
 
 
+def _through_both(line: Array, both: Array) -> tuple[Array, Array]:
+    """Unit direction (3,) of the line between two hole centres and its covariance (3, 3), rad2."""
+    length = float(np.linalg.norm(line))
+    axis = line / length
+    across = np.eye(3) - np.outer(axis, axis)
+    return axis, across @ both @ across / length**2
+
+
+def _square_to_both(axis: Array, cov: Array, *normals: Array) -> tuple[Array, Array]:
+    """The direction with what the tabs' mean normal says of it, each by its weight; as it was where they disagree."""
+    square = sum(n * np.sign(n @ axis) for n in normals)
+    across = np.eye(3) - np.outer(axis, axis)
+    off = across @ (square / (square @ axis))
+    weight = np.linalg.pinv(cov + SQUARE**2 * across)
+    if off @ weight @ off > APART**2:
+        return axis, cov
+    turned = axis + cov @ weight @ off
+    return turned / np.linalg.norm(turned), cov - cov @ weight @ cov
+
+
 def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:
     towards = np.sign((partner - hole.point) @ hole.axis) * hole.axis
     u = float(np.sqrt(hole.axis @ hole.cov @ hole.axis))
@@ -107,8 +140,16 @@ def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:
         return Tab(hole.point, hole.point, _behind(hole, planes, -towards), u, hole.cov)
     depth = _behind(hole, planes, towards)
     if np.isnan(depth):
-        return Tab(hole.point, hole.point + 3.0 * towards, depth, 3.0, hole.cov)
+        return Tab(hole.point, hole.point + UNSEEN_MM * towards, depth, UNSEEN_MM, hole.cov, seen=False)
     return Tab(hole.point, hole.point + depth * towards, depth, u, hole.cov)
+
+
+def _as_thick(tab: Tab, other: Tab) -> Tab:
+    """The tab, its inner face as far in as that of the other one where it was not seen itself."""
+    if tab.seen or np.isnan(other.thickness):
+        return tab
+    inner = tab.centre + (tab.inner - tab.centre) * other.thickness / UNSEEN_MM
+    return replace(tab, inner=inner, u_face=float(np.hypot(ALIKE_MM, other.u_face)))
 
 
 def _behind(hole: Feature, planes: tuple[Plane, ...], towards: Array) -> float:
