@@ -113,3 +113,18 @@ def test_in_sheet_what_no_frame_cleared_does_not_pull_the_place_and_the_size_is_
 def test_a_sheet_too_thin_to_look_down_keeps_its_rim():
     rim, lower = looked_down(thickness=1.4 * VOXEL, filled=1.0)
     np.testing.assert_array_equal(lower.mean, rim.mean)
+
+
+def test_in_sheet_a_wall_beyond_a_gap_in_the_rim_does_not_draw_it_there():
+    """Four millimetres outside a rim that a sixth of the circle lacks stands another wall."""
+    points, triangles = holed(turn=(0.0, 300.0))
+    angles = np.radians(np.linspace(302, 358, 30))
+    wall = np.concatenate(
+        [np.c_[PLACE + 12.0 * np.c_[np.cos(angles), np.sin(angles)], np.full(30, z)] for z in (0, -5)]
+    )
+    a = len(points) + np.arange(29)
+    triangles = np.concatenate([triangles, np.c_[a, a + 1, a + 30], np.c_[a + 1, a + 31, a + 30]])
+    points = np.concatenate([points, wall])
+    rim = fit_mesh_rim(points, triangles, np.array([*PLACE, 8.5]), VOXEL, circle)
+    lower = further_down(points, triangles, rim, VOXEL, circle, 6.0)
+    assert np.hypot(*(lower.mean[:2] - PLACE)) < 0.3

@@ -55,7 +55,7 @@ def test_a_tab_seen_from_outside_alone_is_as_thick_as_the_other_and_says_so():
     bolt = axis_of(hole(20.0, -1.0, 5.0), hole(-25.0, -1.0, OPEN))
     np.testing.assert_allclose(bolt.point, 0.0, atol=1e-9)
     assert bolt.length == pytest.approx(40.0)
-    assert np.sqrt(bolt.cov[2, 2]) == pytest.approx(np.sqrt(U**2 + ALIKE_MM**2 + U**2) / 2)
+    assert np.sqrt(bolt.cov[2, 2]) == pytest.approx(np.sqrt(ALIKE_MM**2 + 3 * U**2) / 2)
     assert "inner face of 1 tab not seen" in bolt.note
 
 
@@ -88,3 +88,11 @@ def test_in_a_mesh_tabs_that_are_bent_do_not():
     away = bolt.axis[0] / bolt.axis[2]
     between = bolt_axes([hole(20.0, -1.0, 5.0, lean=lean), hole(-20.0, 1.0, 5.0, lean=lean)], (FACE,), False)[0]
     assert away == pytest.approx(between.axis[0] / between.axis[2])
+
+
+def test_in_a_mesh_tabs_that_lean_away_from_each_other_say_less():
+    u = 0.6
+    square = axis_of(hole(20.0, -1.0, 5.0, u=u), hole(-20.0, 1.0, 5.0, u=u), mesh=True)
+    lean = np.radians(3.0)
+    toed = axis_of(hole(20.0, -1.0, 5.0, lean=lean, u=u), hole(-20.0, 1.0, 5.0, lean=-lean, u=u), mesh=True)
+    assert toed.cov_axis[1, 1] > 1.5 * square.cov_axis[1, 1]

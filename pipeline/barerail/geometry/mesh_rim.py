@@ -2,8 +2,8 @@
 
 Frames that look from one side fill the hole behind its near edge, the more the deeper, and wear the far edge away: both
 push the rim away from the scanner. At a third of a voxel under the face hardly anything is filled yet, and what is worn
-lies outside the true rim, so there the curve is held by what lies furthest in. Depths and loss are from simulated
-scans with known truth.
+lies outside the true rim, so there the curve is held by what lies furthest in. In sheet that was seen from both sides
+it is the other way round. Depths and losses are from simulated scans with known truth.
 """
 
 from dataclasses import replace
@@ -26,10 +26,10 @@ ALL_ROUND, BESIDE, NARROWER = 34, 0.2, 0.3
 down, in voxels (simulated scans)."""
 SHEET = (0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0)
 """Depths of the sections of a hole in thin sheet, in voxels."""
-THICKNESS = 1.5
-"""Least thickness of a sheet, in voxels, of which that is known; a fused one is thicker than two."""
-FILLED = 0.2
-"""Distance inside the curve from which an edge in sheet counts as filled, in voxels."""
+LEAST_THICKNESS = 1.5
+"""Thickness of a sheet, in voxels, under which those sections would come out at its other face."""
+FILLED, BEYOND = 0.2, 0.7
+"""Distances inside and outside the curve from which an edge in sheet counts as filled and as another one, in voxels."""
 WORN = 0.2
 """Distance outside the curve from which an edge counts as worn, in voxels."""
 SECTORS = 36
@@ -65,12 +65,12 @@ def fit_mesh_rim(points: Array, triangles: NDArray[np.integer], start: Array, vo
 def further_down(
     points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: float, curve: Curve, thickness: float
 ) -> Rim:
-    """A rim of `fit_mesh_rim` after a look further down, where the rounding of its edge is past.
+    """A rim of `fit_mesh_rim` after a look at sections further down; itself where they say nothing.
 
     thickness: of a sheet so thin that frames from both sides made its hole, as measured in the mesh, mm; inf elsewhere.
     """
     if np.isfinite(thickness):
-        return _in_sheet(points, triangles, rim, voxel, curve) if thickness > THICKNESS * voxel else rim
+        return _in_sheet(points, triangles, rim, voxel, curve) if thickness > LEAST_THICKNESS * voxel else rim
     return _in_wall(points, triangles, rim, voxel, curve)
 
 
@@ -103,7 +103,7 @@ def _in_sheet(points: Array, triangles: NDArray[np.integer], rim: Rim, voxel: fl
         before, (mean, sizes, cov) = mean, _about_one_place(mean, sizes, edges, voxel, curve)
         if np.abs(mean - before).max() < 0.01:
             break
-    if np.abs((mean - rim.mean)[:2]).max() > 3 * voxel:
+    if np.hypot(*(mean - rim.mean)[:2]) > min(1.5 * voxel, 0.5 * rim.mean[-1]):
         return rim
     return replace(rim, mean=mean, cov=block_diag(cov, rim.cov[-1:, -1:]))
 
@@ -117,7 +117,8 @@ def _about_one_place(
     for _ in range(60):
         d, jacobian = _linear(mean, edge, curve)
         d = d - sizes[which]
-        weight = 1 / (1 + (np.minimum(d, 0.0) / (FILLED * voxel)) ** 2)
+        inside, outside = np.minimum(d, 0.0) / (FILLED * voxel), np.maximum(d, 0.0) / (BEYOND * voxel)
+        weight = 1 / (1 + inside**2 + outside**4)
         design = np.column_stack([jacobian[:, :place], own])
         step = np.linalg.lstsq(design * np.sqrt(weight)[:, None], -d * np.sqrt(weight), rcond=None)[0]
         step = np.clip(step, -voxel, voxel)

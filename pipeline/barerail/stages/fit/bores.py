@@ -11,7 +11,7 @@ from barerail.geometry.rim import Rim, RimPoints, circle, circle_area, fit_rim
 from barerail.records import Array, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud, Face
-from barerail.stages.fit.fused import MESH_EDGE, MESH_SHEET_EDGE, MESH_WALL_EDGE, SHEET_VOXELS, rim_at, rim_below
+from barerail.stages.fit.fused import MESH_EDGE, MESH_SHEET_EDGE, SHEET_VOXELS, rim_at, rim_below, thin
 from barerail.stages.fit.heights import DEEP_MM, height_variance, local_height, other_face
 
 WALL_DEPTH = 4.0
@@ -28,10 +28,9 @@ class Bore:
     cover: share of directions in which the rim closes; gap: the widest lot of them where it doesn't, deg. rim_share,
     wall_share: points next to the rim and down the wall against what the face's density promises. standing: the same
     for what stands up round it. closed_behind: the sheet's other face goes on behind it. floor: z down to which the
-    wall goes before the sheet's other face begins. other: z of that face, -inf where it was not seen. sheet: thickness
-    as measured where either face may disturb the other in a fused mesh, inf elsewhere. brim: how much of the face there
-    is further out, 4 to 8 mm from the rim. ring (k, 2): where the points lie whose mean is the height, mm. edge (4,):
-    standard uncertainty of x, y, radius and height that fusing adds, mm; 0 in a cloud.
+    wall goes before the sheet's other face begins. other: z of that face, -inf where it was not seen. brim: how much of
+    the face there is further out, 4 to 8 mm from the rim. ring (k, 2): where the points lie whose mean is the height,
+    mm. edge (4,): standard uncertainty of x, y, radius and height that fusing adds, mm; 0 in a cloud.
     """
 
     face: Face
@@ -46,7 +45,6 @@ class Bore:
     closed_behind: bool
     floor: float
     other: float
-    sheet: float
     brim: float
     ring: Array
     edge: Array
@@ -67,10 +65,10 @@ def in_face(bore: Bore, flat: Array, noise: NoiseModel) -> Array:
 
 def looked_into(bore: Bore, cloud: Cloud) -> Bore:
     """A bore of a fused mesh with its rim from a look further down than where it was judged; of a cloud, as it is."""
-    if not cloud.mesh or not np.isfinite(bore.rim.wall_rms):
+    if not cloud.mesh:
         return bore
-    rim = rim_below(bore.face, bore.rim, bore.height, bore.other, bore.sheet, cloud)
-    return replace(bore, rim=rim, edge=MESH_WALL_EDGE * cloud.clean.spacing_mm if rim.upright else bore.edge)
+    rim, edge = rim_below(bore.face, bore.rim, bore.height, bore.other, cloud)
+    return bore if edge is None else replace(bore, rim=rim, edge=edge)
 
 
 def bores_in(face: Face, cloud: Cloud, settings: FitSettings) -> list[Bore]:
@@ -136,10 +134,6 @@ class _Around:
         before = ((self.z > 2.5) & (self.z < 20) & (off < 1.5)).sum()
         return float(before / (density * 2 * np.pi * rim[2] * 17.5))
 
-    def thin(self, spacing: float) -> bool:
-        """Whether the other face was seen, as near as to disturb this one in a fused mesh."""
-        return self.other > -SHEET_VOXELS * spacing
-
     @property
     def floor(self) -> float:
         """How deep wall points may lie: those of a thin sheet's other face near the rim would pass for wall."""
@@ -160,7 +154,7 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     if rim is None:
         return None
-    edge = MESH_SHEET_EDGE if around.thin(spacing) else MESH_EDGE
+    edge = MESH_SHEET_EDGE if thin(around.other, spacing) else MESH_EDGE
     return _judged(face, rim, around, spacing, edge * spacing * cloud.mesh)
 
 
@@ -211,7 +205,6 @@ def _judged(face: Face, rim: Rim, around: _Around, spacing: float, edge: Array) 
         closed_behind=around.whole,
         floor=around.floor,
         other=around.other,
-        sheet=-around.other if around.thin(spacing) else np.inf,
         brim=float(further / density),
         ring=around.ring,
         edge=edge,

@@ -39,6 +39,7 @@ def bolt_axes(found: list[Feature], planes: tuple[Plane, ...], mesh: bool) -> li
 
     mesh: of a fused one, which widens both holes of a bracket and pushes both tabs out alike, so that the mean diameter
     is as uncertain as each, and the gap by both inner faces together; there the tabs' normals have a say in the axis.
+    The angles of the tabs in `detail` are to the line through both holes.
     """
     holes = [i for i, f in enumerate(found) if f.kind == "hole" and max(planes[f.plane].extent) < TAB_MM]
     ranked = sorted(c for a, i in enumerate(holes) for j in holes[a + 1 :] if (c := _match(i, j, found)) is not None)
@@ -77,7 +78,7 @@ def _bolt_axis(a: Feature, b: Feature, planes: tuple[Plane, ...], mesh: bool) ->
     axis, cov_axis = _through_both(line, both)
     turn = np.degrees(np.arccos(np.clip([abs(axis @ a.axis), abs(axis @ b.axis)], 0, 1)))
     if mesh:
-        axis, cov_axis = _square_to_both(axis, cov_axis, a.axis, b.axis)
+        axis, cov_axis = _square_to_both(axis, cov_axis, a, b)
     middle = (tabs[0].centre + tabs[1].centre) / 2
     ends = np.array([middle + axis * float((t.inner - middle) @ axis) for t in tabs])
     across = np.eye(3) - np.outer(axis, axis)
@@ -118,16 +119,22 @@ def _through_both(line: Array, both: Array) -> tuple[Array, Array]:
     return axis, across @ both @ across / length**2
 
 
-def _square_to_both(axis: Array, cov: Array, *normals: Array) -> tuple[Array, Array]:
-    """The direction with what the tabs' mean normal says of it, each by its weight; as it was where they disagree."""
-    square = sum(n * np.sign(n @ axis) for n in normals)
+def _square_to_both(axis: Array, cov: Array, one: Feature, other: Feature) -> tuple[Array, Array]:
+    """The direction with what the tabs' mean normal says of it, each by its weight; as it was where they disagree.
+
+    The tabs' own disagreement goes into the one's covariance, that of tabs and holes into the result's.
+    """
+    normals = np.array([h.axis * np.sign(h.axis @ axis) for h in (one, other)])
     across = np.eye(3) - np.outer(axis, axis)
-    off = across @ (square / (square @ axis))
-    weight = np.linalg.pinv(cov + SQUARE**2 * across)
-    if off @ weight @ off > APART**2:
+    off = across @ (normals.sum(0) / (normals.sum(0) @ axis))
+    half = across @ (normals[0] - normals[1]) / 2
+    tabs = (SQUARE**2 + half @ half / 2) * across + across @ (one.cov_axis + other.cov_axis) @ across / 4
+    weight = np.linalg.pinv(cov + tabs)
+    misfit = float(off @ weight @ off)
+    if misfit > APART**2:
         return axis, cov
     turned = axis + cov @ weight @ off
-    return turned / np.linalg.norm(turned), cov - cov @ weight @ cov
+    return turned / np.linalg.norm(turned), (cov - cov @ weight @ cov) * max(1.0, misfit / 2)
 
 
 def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:
@@ -148,8 +155,9 @@ def _as_thick(tab: Tab, other: Tab) -> Tab:
     """The tab, its inner face as far in as that of the other one where it was not seen itself."""
     if tab.seen or np.isnan(other.thickness):
         return tab
-    inner = tab.centre + (tab.inner - tab.centre) * other.thickness / UNSEEN_MM
-    return replace(tab, inner=inner, u_face=float(np.hypot(ALIKE_MM, other.u_face)))
+    way = (tab.inner - tab.centre) / UNSEEN_MM
+    u = float(np.sqrt(ALIKE_MM**2 + other.u_face**2 + way @ tab.cov @ way))
+    return replace(tab, inner=tab.centre + other.thickness * way, u_face=u)
 
 
 def _behind(hole: Feature, planes: tuple[Plane, ...], towards: Array) -> float:

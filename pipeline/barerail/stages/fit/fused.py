@@ -1,5 +1,7 @@
 """Bores in fused meshes: their rims from sections of the triangles, and what fusing adds to their uncertainty."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,10 +13,11 @@ from barerail.stages.fit.cloud import Cloud, Face
 
 MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
 MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
-MESH_SHEET_EDGE = np.array([0.25, 0.25, 0.26, MESH_OFF])
+MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF])
+MESH_SHEET_BELOW = np.array([0.25, 0.25, 0.26, MESH_OFF])
 """Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was
-seen all round, and in a thin sheet: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees
-and at 70."""
+seen all round, in a thin sheet, and after a look further down that: errors (rms) on simulated scans whose cameras look
+at it squarely, at 45 degrees and at 70."""
 THINNEST = 0.75
 """Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 5.0
@@ -31,10 +34,21 @@ def rim_at(face: Face, disc: Array, height: float, other: float, cloud: Cloud) -
     return fit_mesh_rim(local, triangles, disc, _voxel(other, cloud), circle)
 
 
-def rim_below(face: Face, rim: Rim, height: float, other: float, sheet: float, cloud: Cloud) -> Rim:
-    """The rim after a look further down; sheet: thickness as measured where the other face may disturb it, else inf."""
+def rim_below(face: Face, rim: Rim, height: float, other: float, cloud: Cloud) -> tuple[Rim, Array | None]:
+    """The rim after a look further down, and its standard uncertainty (4,) in mm; None where it says nothing new."""
     local, triangles = _about(face, rim.mean, height, cloud)
-    return further_down(local, triangles, rim, _voxel(other, cloud), circle, sheet)
+    spacing = cloud.clean.spacing_mm
+    thickness = -other if thin(other, spacing) else np.inf
+    below = further_down(local, triangles, rim, _voxel(other, cloud), circle, thickness)
+    if below is rim:
+        return rim, None
+    edge = MESH_WALL_EDGE if below.upright else MESH_SHEET_BELOW
+    return replace(below, n_wall=rim.n_wall), edge * spacing
+
+
+def thin(other: float, spacing: float) -> bool:
+    """Whether a sheet's other face, at z = `other` mm, was seen, as near as to disturb this one in a fused mesh."""
+    return other > -SHEET_VOXELS * spacing
 
 
 def _about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array, NDArray[np.integer]]:
@@ -45,4 +59,5 @@ def _about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array,
 
 
 def _voxel(other: float, cloud: Cloud) -> float:
+    """Edge in mm of what the mesh was fused in: its vertices' spacing, but of a sheet too thin for such."""
     return min(cloud.clean.spacing_mm, -other / THINNEST)
