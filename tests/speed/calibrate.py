@@ -29,7 +29,8 @@ from barerail.stages.fit import fit
 
 
 def case_of(seed: int, scanner: Scanner = "sample") -> SceneCase:
-    """A scene with all that may differ drawn from the seed. A mesh's cameras lean outboard by up to 45 degrees."""
+    """A scene with all that may differ drawn from the seed: its frame twisted by up to a degree, its rails bent by up
+    to 3 mm, a mesh's cameras leaning outboard by up to 45 degrees."""
     draw = np.random.default_rng(seed)
     return SceneCase(
         chassis=("ladder", "perimeter", "channel", "tube")[seed % 4],
@@ -43,6 +44,8 @@ def case_of(seed: int, scanner: Scanner = "sample") -> SceneCase:
         scanner=scanner,
         voxel_mm=float(draw.uniform(1.6, 2.8)),
         lean=float(draw.uniform(0, 1)),
+        twist_deg=float(draw.uniform(-1, 1)),
+        sag_mm=float(draw.uniform(-3, 3)),
     )
 
 
@@ -57,6 +60,7 @@ def scores(features: Features, truth: Mapping[str, Any]) -> Iterator[tuple[str, 
     truths = truth["features"]
     for i, j in matched(features.found, truths):
         yield from _feature(features.found[i], truths[j])
+        yield from _direction(features.found[i], truths[j])
     for path in (np.asarray(t["path"]) for t in truths if t["kind"] == "rail"):
         for station in (s for r in features.rails for s in r.stations):
             yield from _station(station, path)
@@ -75,6 +79,13 @@ def _feature(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]
     if f.kind != "tube" and not (behind and "thickness" not in true):
         along = float((f.point - np.asarray(true["p"])) @ axis) + behind * true.get("thickness", 0.0)
         yield f"{f.kind} along", along / float(np.sqrt(axis @ f.cov @ axis))
+
+
+def _direction(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
+    axis = np.asarray(true["axis_seen"])
+    off = f.axis * np.sign(f.axis @ axis) - axis
+    for way in np.linalg.svd(axis[None])[2][1:]:
+        yield f"{f.kind} direction", float(way @ off / np.sqrt(way @ f.cov_axis @ way))
 
 
 def _station(s: Station, path: Array) -> Iterator[tuple[str, float]]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from barerail.records import Feature, Plane
-from barerail.stages.fit.brackets import ALIKE_MM, SQUARE, bolt_axes
+from barerail.stages.fit.brackets import ALIKE_MM, LEANING, bolt_axes
 
 FACE = Plane(
     np.array([0.0, 0.0, 900.0]),
@@ -19,9 +19,12 @@ FACE = Plane(
 )
 OPEN = float("nan")
 U = 0.1
+TILT = np.radians(0.3)
 
 
-def hole(z: float, up: float, thickness: float, aside: float = 0.0, lean: float = 0.0, u: float = U) -> Feature:
+def hole(
+    z: float, up: float, thickness: float, aside: float = 0.0, lean: float = 0.0, u: float = U, tilt: float = TILT
+) -> Feature:
     """A hole in a face at height z that faces `up`, x off by `aside` mm and its axis by `lean` rad; thickness: of the
     sheet where both faces were seen."""
     axis = up * np.array([np.sin(lean), 0.0, np.cos(lean)])
@@ -34,7 +37,7 @@ def hole(z: float, up: float, thickness: float, aside: float = 0.0, lean: float 
         diameter=12.0,
         length=thickness,
         cov=u**2 * np.eye(3),
-        cov_axis=np.zeros((3, 3)),
+        cov_axis=tilt**2 * (np.eye(3) - np.outer(axis, axis)),
         u_diameter=u,
         u_length=u,
         arc_deg=360,
@@ -76,9 +79,10 @@ def test_in_a_mesh_square_tabs_weigh_in_as_the_least_squares_of_both_has_it():
     u = 0.6
     bolt = axis_of(hole(20.0, -1.0, 5.0, aside=0.5, u=u), hole(-20.0, 1.0, 5.0, aside=-0.5, u=u), mesh=True)
     line, variance = 1 / 45, 2 * u**2 / (45**2 + 1)
-    mean = line * SQUARE**2 / (SQUARE**2 + variance)
+    tabs = LEANING**2 + TILT**2 / 2
+    mean = line * tabs / (tabs + variance)
     assert abs(bolt.axis[0] / bolt.axis[2]) == pytest.approx(mean, rel=0.01)
-    assert np.sqrt(bolt.cov_axis[1, 1]) == pytest.approx(np.sqrt(1 / (1 / SQUARE**2 + 1 / variance)), rel=0.01)
+    assert np.sqrt(bolt.cov_axis[1, 1]) == pytest.approx(np.sqrt(1 / (1 / tabs + 1 / variance)), rel=0.01)
     np.testing.assert_allclose(bolt.point, 0.0, atol=1e-9)
 
 
@@ -96,3 +100,10 @@ def test_in_a_mesh_tabs_that_lean_away_from_each_other_say_less():
     lean = np.radians(3.0)
     toed = axis_of(hole(20.0, -1.0, 5.0, lean=lean, u=u), hole(-20.0, 1.0, 5.0, lean=-lean, u=u), mesh=True)
     assert toed.cov_axis[1, 1] > 1.5 * square.cov_axis[1, 1]
+
+
+def test_in_a_mesh_the_tab_whose_direction_is_better_known_counts_more():
+    u, lean = 3.0, np.radians(0.4)
+    tabs = hole(20.0, -1.0, 5.0, lean=lean, u=u), hole(-20.0, 1.0, 5.0, u=u, tilt=2 * TILT)
+    bolt = axis_of(*tabs, mesh=True)
+    assert np.arctan(abs(bolt.axis[0] / bolt.axis[2])) == pytest.approx(0.8 * lean, rel=0.05)

@@ -74,8 +74,9 @@ def test_every_chassis_has_every_kind_with_the_keys_the_score_reads(sort: str, k
     assert kinds <= {f["kind"] for f in found}
     assert sum(f["kind"] == "hole" for f in found) >= 20
     for f in found:
-        assert keys[f["kind"]] | {"kind", "name", "p", "p_true", "axis", "d"} <= f.keys()
+        assert keys[f["kind"]] | {"kind", "name", "p", "p_true", "axis", "axis_seen", "d"} <= f.keys()
         assert np.linalg.norm(f["axis"]) == pytest.approx(1.0, abs=1e-12)
+        assert 0 < np.degrees(np.linalg.norm(np.subtract(f["axis"], f["axis_seen"]))) < 0.1
 
 
 @pytest.mark.parametrize("seed", range(1, 4))
@@ -235,3 +236,15 @@ def test_how_far_fittings_lie_off_is_as_said() -> None:
     assert offs.shape == (400, 2, 3) and offs[..., :2].std(0) == pytest.approx(0.8, abs=0.08)
     assert np.all(offs[..., 2] == 0) and abs(np.corrcoef(offs[:, 0, 0], offs[:, 1, 0])[0, 1]) < 0.15
     assert Jig().made(item, seat).both.marks[0].p == pytest.approx([0, 0, 0])
+
+
+def test_a_stud_leans_as_its_own_points_do_and_a_hole_as_its_face_does_where_a_frame_is_twisted() -> None:
+    world = World(SceneCase(chassis="perimeter", twist_deg=2.0, drift_mm=0.0))
+    marks = {m.name: m for m in world.chassis.marks if m.kind in ("stud", "hole")}
+    for f in features(list(marks.values()), world.true, world.seen):
+        mark, axis = marks[f["name"]], np.array(f["axis_seen"])
+        across = np.linalg.svd(mark.axis[None])[2][1:]
+        ways = [world.seen((mark.p + w)[None])[0] - world.seen((mark.p - w)[None])[0] for w in (*across, mark.axis)]
+        on_face, along = np.abs(np.array(ways) / 2 @ axis)[[0, 1]], np.linalg.norm(np.cross(ways[2] / 2, axis))
+        assert (along if f["kind"] == "stud" else on_face.max()) < 1e-5
+    assert {m.kind for m in marks.values()} == {"stud", "hole"}

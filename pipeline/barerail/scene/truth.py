@@ -18,7 +18,7 @@ Move = Callable[[Array], Array]
 PARALLEL = float(np.cos(np.radians(10.0)))
 END_MM = 80.0
 """How far a tube may run on into a node past where its centreline can be seen."""
-ON_A_FACE = ("hole", "slot", "stud")
+ON_A_FACE = ("hole", "slot")
 
 
 def pose(rng: np.random.Generator, turned: bool) -> Array:
@@ -35,7 +35,10 @@ def shift(matrix: Array, points: Array) -> Array:
 
 
 def features(marks: list[Mark], bent: Move, seen: Move) -> list[dict[str, Any]]:
-    """Each mark where the scan shows it (`seen`: bent, drifted, posed) and `*_true`, bent and posed only."""
+    """Each mark where the scan shows it (`seen`: bent, drifted, posed) and `*_true`, bent and posed only.
+
+    `axis` is bent and posed, `axis_seen` drifted too: of holes and slots their face's normal, else of what is bent.
+    """
     return [_feature(m, bent, seen) for m in marks]
 
 
@@ -65,14 +68,19 @@ def _on(tube: Mark, along: float) -> bool:
 
 def _feature(mark: Mark, bent: Move, seen: Move) -> dict[str, Any]:
     jacobian = _jacobian(bent, mark.p)
-    turn = np.asarray(np.linalg.inv(jacobian).T if mark.kind in ON_A_FACE else jacobian)
     out: dict[str, Any] = {"kind": mark.kind, "name": mark.name, "p": seen(mark.p[None])[0].tolist()}
-    out |= {"axis": unit(turn @ mark.axis).tolist(), "d": mark.d, **mark.values}
+    out |= {"axis": _turned(mark, jacobian), "axis_seen": _turned(mark, _jacobian(seen, mark.p)), "d": mark.d}
+    out |= mark.values
     out |= {k: unit(jacobian @ v).tolist() for k, v in mark.directions.items()}
     out |= {k: seen(np.atleast_2d(v)).reshape(v.shape).tolist() for k, v in mark.points.items()}
     out |= {f"{k}_true": bent(np.atleast_2d(v)).reshape(v.shape).tolist() for k, v in mark.points.items()}
     out["p_true"] = bent(mark.p[None])[0].tolist()
     return out
+
+
+def _turned(mark: Mark, jacobian: Array) -> list[float]:
+    turn = np.asarray(np.linalg.inv(jacobian).T if mark.kind in ON_A_FACE else jacobian)
+    return [float(v) for v in unit(turn @ mark.axis)]
 
 
 def _jacobian(move: Move, p: Array) -> Array:

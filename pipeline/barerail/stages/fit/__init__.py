@@ -47,7 +47,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
 
     def looked_at(i: int) -> tuple[Plane, list[Told]]:
         plane = plane_of(cloud, patches[i], noise)
-        return plane, told_in(face_of(cloud, patches[i], i), plane, cloud, noise, settings)
+        return plane, told_in(face_of(cloud, patches[i], i), cloud, noise, settings)
 
     seen = mapped(looked_at, range(len(patches)), lambda share: progress(0.45 + 0.3 * share))
     planes = tuple(plane for plane, _ in seen)

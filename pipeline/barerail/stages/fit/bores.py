@@ -30,7 +30,8 @@ class Bore:
     for what stands up round it. closed_behind: the sheet's other face goes on behind it. floor: z down to which the
     wall goes before the sheet's other face begins. other: z of that face, -inf where it was not seen. brim: how much of
     the face there is further out, 4 to 8 mm from the rim. ring (k, 2): where the points lie whose mean is the height,
-    mm. edge (4,): standard uncertainty of x, y, radius and height that fusing adds, mm; 0 in a cloud.
+    mm. edge (5,): standard uncertainty that fusing adds to x, y, radius and height and to how far one end of the face
+    stands above the other, mm; 0 in a cloud.
     """
 
     face: Face

@@ -10,9 +10,8 @@ GAP_MM = (10.0, 200.0)
 TAB_MM = 250.0
 UNSURE = 0.25
 """Largest difference in place and size of a bracket's holes, in diameters, that their U may excuse (judgement)."""
-SQUARE = np.radians(0.6)
-"""How far, per direction, the mean normal of a bracket's tabs in a fused mesh may lie off its bolt (sd): 0.35 deg from
-fusing, rms on simulated scans, and 0.5 deg that tabs may stand askew, a judgement."""
+LEANING = np.radians(0.5)
+"""How far off square to its bolt a bracket's tabs may stand together, per direction (sd, a judgement)."""
 APART = 3.0
 """Standard deviations by which holes and tabs may disagree and both still count: beyond, the tabs are bent."""
 UNSEEN_MM, ALIKE_MM = 3.0, 1.5
@@ -122,19 +121,28 @@ def _through_both(line: Array, both: Array) -> tuple[Array, Array]:
 def _square_to_both(axis: Array, cov: Array, one: Feature, other: Feature) -> tuple[Array, Array]:
     """The direction with what the tabs' mean normal says of it, each by its weight; as it was where they disagree.
 
-    The tabs' own disagreement goes into the one's covariance, that of tabs and holes into the result's.
+    What they disagree by goes into the result's covariance.
     """
-    normals = np.array([h.axis * np.sign(h.axis @ axis) for h in (one, other)])
-    across = np.eye(3) - np.outer(axis, axis)
-    off = across @ (normals.sum(0) / (normals.sum(0) @ axis))
-    half = across @ (normals[0] - normals[1]) / 2
-    tabs = (SQUARE**2 + half @ half / 2) * across + across @ (one.cov_axis + other.cov_axis) @ across / 4
+    off, tabs = _mean_normal(axis, one, other)
     weight = np.linalg.pinv(cov + tabs)
     misfit = float(off @ weight @ off)
     if misfit > APART**2:
         return axis, cov
     turned = axis + cov @ weight @ off
     return turned / np.linalg.norm(turned), (cov - cov @ weight @ cov) * max(1.0, misfit / 2)
+
+
+def _mean_normal(axis: Array, one: Feature, other: Feature) -> tuple[Array, Array]:
+    """How far off an axis two tabs' mean normal points, each by its weight, and its covariance, with what they differ
+    by beyond their own U."""
+    across = np.eye(3) - np.outer(axis, axis)
+    covs = np.array([across @ h.cov_axis @ across for h in (one, other)])
+    slopes = np.array([across @ h.axis / (h.axis @ axis) for h in (one, other)])
+    share = 1 / np.trace(covs, axis1=1, axis2=2)
+    share /= share.sum()
+    own = np.tensordot(share**2, covs, 1)
+    apart = share.prod() * float(np.sum((slopes[0] - slopes[1]) ** 2))
+    return share @ slopes, own + (LEANING**2 + max(apart - np.trace(own), 0.0) / 2) * across
 
 
 def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:

@@ -73,12 +73,14 @@ def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
 
 @dataclass(frozen=True)
 class Face:
-    """A patch in its own plane: axes rows u, v, n with n outward; on (n, 2): full-resolution points on it there."""
+    """A patch in its own plane: axes rows u, v, n with n outward; on (n, 2): full-resolution points on it there; core:
+    rows of the surface away from rims."""
 
     patch: int
     centre: Array
     axes: Array
     on: Array
+    core: Index
     tolerance: float
 
 
@@ -96,7 +98,7 @@ def face_of(cloud: Cloud, patch: Patch, index: int) -> Face:
     inside = ((rough > low) & (rough < high)).all(1)
     local = (cloud.points(close[inside]) - patch.centre) @ axes.T
     tolerance = max(patch.tolerance, 0.35)
-    return Face(index, patch.centre, axes, local[np.abs(local[:, 2]) < tolerance, :2], tolerance)
+    return Face(index, patch.centre, axes, local[np.abs(local[:, 2]) < tolerance, :2], patch.core, tolerance)
 
 
 def frame_of(surface: Surface, patch: Patch) -> Array:

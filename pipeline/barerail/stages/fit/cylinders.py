@@ -24,6 +24,9 @@ LEAST_ARC = 110.0
 FUSED_ROUND = np.array([0.35, 0.35, 0.0, 0.0, 0.45])
 """Standard uncertainty of a cylinder's axis and radius in a fused mesh, times voxel^2 / radius: the field between
 voxels is taken for straight where it is round. From simulated scans."""
+FUSED_LEAN = 0.25
+"""Standard uncertainty of a cylinder's direction in a fused mesh, times voxel^1.5 / (radius^0.5 length): studs, sleeves
+and tubes on simulated scans lie within one law so."""
 FUSED_PROUD = 13.0
 """By how much a shaft of few voxels across reads too wide in a fused mesh, times voxel^3 / diameter^2: the distances
 from its two sides meet within it. Studs of 4 to 10 voxels on simulated scans."""
@@ -226,6 +229,11 @@ def band_of(surface: Surface, radius: float) -> float:
 def fused_cov(voxel: float, radius: float) -> Array:
     """Covariance (5, 5) of CylinderFit's parameters, mm2, that fusing with a voxel edge in mm adds; voxel 0: none."""
     return np.diag((FUSED_ROUND * voxel**2 / radius) ** 2)
+
+
+def fused_lean(voxel: float, radius: float, length: float) -> float:
+    """Variance in rad2, each way, that fusing adds to the direction of a cylinder seen over `length` mm."""
+    return FUSED_LEAN**2 * voxel**3 / (radius * length**2)
 
 
 def shaft_width(diameter: float, voxel: float) -> float:

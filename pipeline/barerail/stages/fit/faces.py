@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, binary_erosion, binary_fill_holes
 from scipy.spatial import cKDTree
 
-from barerail.geometry.covariance import MESH_OFF
 from barerail.records import Array, Feature, Index, Note, Plane, Rail
 from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.fused import MESH_SHEET_EDGE
+from barerail.stages.fit.tilts import tilt_of
 
 LEAST_CM2, MOST_CM2, LONGEST_MM = 6.0, 400.0, 300.0
 """What counts as a mounting face, not a washer's seat or a side of the frame (judgement)."""
@@ -98,11 +99,10 @@ def _face(cloud: Cloud, plane: Plane, k: int) -> Feature | None:
     if bare * len(edge) * cell > OPEN * min(plane.extent):
         return None
     middle = (np.argwhere(cells) + 0.5).mean(axis=0) * cell + low
-    proud = MESH_OFF * cloud.voxel_mm
+    *_, proud, ends = MESH_SHEET_EDGE * cloud.voxel_mm
     aside = np.hypot(np.hypot(cell * EDGE, bare * max(plane.extent) / 4), proud)
     lever = np.array([1.0, middle[1], -middle[0]])
     out = np.outer(plane.normal, plane.normal)
-    turn = np.array([-plane.axes[1], plane.axes[0]])
     return Feature(
         kind="face",
         point=plane.centre + middle @ plane.axes[:2],
@@ -110,7 +110,7 @@ def _face(cloud: Cloud, plane: Plane, k: int) -> Feature | None:
         diameter=float("nan"),
         length=float("nan"),
         cov=aside**2 * (np.eye(3) - out) + (lever @ plane.cov @ lever + proud**2) * out,
-        cov_axis=turn.T @ plane.cov[1:, 1:] @ turn,
+        cov_axis=tilt_of(plane, ends),
         u_diameter=float("nan"),
         u_length=float("nan"),
         arc_deg=float("nan"),

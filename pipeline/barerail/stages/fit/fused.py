@@ -11,13 +11,13 @@ from barerail.geometry.rim import Rim, circle
 from barerail.records import Array
 from barerail.stages.fit.cloud import Cloud, Face
 
-MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05])
-MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05])
-MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF])
-MESH_SHEET_BELOW = np.array([0.25, 0.25, 0.26, MESH_OFF])
-"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh, in voxels, in a plate, where its wall was
-seen all round, in a thin sheet, and after a look further down that: errors (rms) on simulated scans whose cameras look
-at it squarely, at 45 degrees and at 70."""
+MESH_EDGE = np.array([0.17, 0.17, 0.2, 0.05, 0.07])
+MESH_WALL_EDGE = np.array([0.1, 0.1, 0.12, 0.05, 0.07])
+MESH_SHEET_EDGE = np.array([0.3, 0.3, 0.26, MESH_OFF, 0.2])
+MESH_SHEET_BELOW = np.array([0.25, 0.25, 0.26, MESH_OFF, 0.2])
+"""Standard uncertainty of x, y, radius and height of a rim in a fused mesh and of how far one end of its face stands
+above the other, in voxels, in a plate, where its wall was seen all round, in a thin sheet, and after a look further
+down that: errors (rms) on simulated scans whose cameras look at it squarely, at 45 degrees and at 70."""
 THINNEST = 0.75
 """Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 5.0
@@ -35,7 +35,7 @@ def rim_at(face: Face, disc: Array, height: float, other: float, cloud: Cloud) -
 
 
 def rim_below(face: Face, rim: Rim, height: float, other: float, cloud: Cloud) -> tuple[Rim, Array | None]:
-    """The rim after a look further down, and its standard uncertainty (4,) in mm; None where it says nothing new."""
+    """The rim after a look further down, and its standard uncertainty (5,) in mm; None where it says nothing new."""
     local, triangles = _about(face, rim.mean, height, cloud)
     spacing = cloud.clean.spacing_mm
     thickness = -other if thin(other, spacing) else np.inf

@@ -5,13 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from barerail.records import Array, Feature, NoiseModel, Note, Plane
+from barerail.records import Feature, NoiseModel, Note
 from barerail.settings import FitSettings
 from barerail.stages.fit.bores import STANDS, Bore, bores_in, in_face, looked_into, place
 from barerail.stages.fit.cloud import Cloud, Face
 from barerail.stages.fit.rims import hangs_together
 from barerail.stages.fit.slots import as_slot
 from barerail.stages.fit.studs import stud_in
+from barerail.stages.fit.tilts import tilt_at
 
 SHEET_MM = 12.0
 OPEN_DEG = 70.0
@@ -20,18 +21,18 @@ Told = tuple[Feature | None, str]
 """What an empty place is, or none and why."""
 
 
-def told_in(face: Face, plane: Plane, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> list[Told]:
+def told_in(face: Face, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> list[Told]:
     """What the round empty places of a face are."""
-    return [_told(bore, plane, cloud, noise, settings) for bore in bores_in(face, cloud, settings)]
+    return [_told(bore, cloud, noise, settings) for bore in bores_in(face, cloud, settings)]
 
 
-def _told(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
+def _told(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
     if bore.standing > STANDS:
         stud = stud_in(bore, cloud, noise, settings)
         return stud, "" if stud else "something stands in it that is no stud"
-    slot, unsure = _slot(bore, plane, cloud, noise)
+    slot, unsure = _slot(bore, cloud, noise)
     why_not = _why_not(bore, cloud, settings) or unsure
-    return (slot or _hole(looked_into(bore, cloud), plane, noise), "") if slot or not why_not else (None, why_not)
+    return (slot or _hole(looked_into(bore, cloud), cloud, noise), "") if slot or not why_not else (None, why_not)
 
 
 def features_of(told: list[Told], mesh: bool) -> tuple[list[Feature], tuple[Note, ...]]:
@@ -65,24 +66,25 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     return ""
 
 
-def _slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> Told:
+def _slot(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Told:
     if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.1:
         return None, ""
     if bore.rim_share >= 0.85 and bore.cover >= 0.9 and not cloud.mesh:
         return None, ""
-    return as_slot(bore, plane, cloud, noise)
+    return as_slot(bore, cloud, noise)
 
 
-def _hole(bore: Bore, plane: Plane, noise: NoiseModel) -> Feature:
+def _hole(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature:
     flat = bore.rim.cov + np.diag(hangs_together(noise, bore.rim.mean[2]) + bore.edge[:3] ** 2)
+    axis, cov_axis = tilt_at(cloud, bore.face, bore.rim.mean[:2], noise, bore.edge[4])
     return Feature(
         kind="hole",
         point=place(bore, bore.rim.mean[:2]),
-        axis=bore.face.axes[2],
+        axis=axis,
         diameter=float(2 * bore.rim.mean[2]),
         length=float("nan"),
         cov=in_face(bore, flat[:2, :2], noise),
-        cov_axis=tilt_of(plane),
+        cov_axis=cov_axis,
         u_diameter=float(2 * np.sqrt(flat[2, 2])),
         u_length=float("nan"),
         arc_deg=round(360 * bore.cover),
@@ -91,12 +93,6 @@ def _hole(bore: Bore, plane: Plane, noise: NoiseModel) -> Feature:
         plane=bore.face.patch,
         detail={"wall_share": round(min(bore.wall_share, 1.0), 3)},
     )
-
-
-def tilt_of(plane: Plane) -> Array:
-    """Covariance (3, 3) in rad2 of a plane's normal."""
-    turn = np.array([-plane.axes[1], plane.axes[0]])
-    return turn.T @ plane.cov[1:, 1:] @ turn
 
 
 def _coaxial(a: Feature, b: Feature) -> tuple[float, float]:

@@ -148,10 +148,11 @@ def _best_plane(surface: Surface, piece: Index, grip: Grip) -> Index:
         for _ in range(2):
             if len(inside) >= 8:
                 inside = within(*_plane(surface.points[inside]))
-    return _largest_piece(surface, inside)
+    return largest_piece(surface, inside)
 
 
-def _largest_piece(surface: Surface, rows: Index) -> Index:
+def largest_piece(surface: Surface, rows: Index) -> Index:
+    """Of some rows of the surface the most that hang together as neighbours."""
     if len(rows) == 0:
         return rows
     place = np.full(len(surface.points), -1)

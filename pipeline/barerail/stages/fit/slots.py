@@ -5,20 +5,21 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from barerail.geometry.frames import unit
 from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
-from barerail.records import Array, Feature, NoiseModel, Plane
+from barerail.records import Array, Feature, NoiseModel
 from barerail.stages.fit.bores import STANDS, Bore
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.heights import height_variance
 from barerail.stages.fit.rims import slot_together
+from barerail.stages.fit.tilts import tilt_at
 
 LEAST_GAIN = 25.0
 """Log likelihood by which a slot must fit better than the round hole (two numbers more; judgement)."""
 MESH_FLANK = 0.35
 """Standard uncertainty of half a slot's width in a fused mesh, in voxels: straight edges are worn back by more than
 round ones (rms on simulated scans)."""
-
 LEAST_ARC, MESH_LEAST_ARC = 300, 330
 """Degrees of the rim that must be seen; in a fused mesh an end that frames didn't clear closes in, and the slot reads
 up to two voxels too short and aside at 309 degrees (simulated scans; those read well show 340 or more)."""
@@ -27,7 +28,7 @@ Found = tuple[Rim, bool]
 """A rim that is a slot's, and whether its wall is seen round both ends."""
 
 
-def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[Feature | None, str]:
+def as_slot(bore: Bore, cloud: Cloud, noise: NoiseModel) -> tuple[Feature | None, str]:
     """The slot about a bore, or None where its empty place is no longer than wide, or not seen well enough to be told:
     then the reason says so, and it is no round hole either."""
     face, r = bore.face, float(bore.rim.mean[2])
@@ -47,7 +48,7 @@ def as_slot(bore: Bore, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[
     if _filled(rim, local, cloud.clean.spacing_mm):
         return None, ""
     n = rim.n_wall + int((edge < 3 * cloud.clean.spacing_mm).sum())
-    return _feature(bore, plane, rim, noise, round(arc), n, middle), ""
+    return _feature(bore, cloud, rim, noise, round(arc), n, middle), ""
 
 
 def _closed(rim: Rim, on: Array, spacing: float) -> float:
@@ -163,26 +164,27 @@ def _density(edge: Array, slot: Array, spacing: float) -> float:
     return float(max(band.sum() / (outer - inner), 0.3 / spacing**2))
 
 
-def _feature(bore: Bore, plane: Plane, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
+def _feature(bore: Bore, cloud: Cloud, rim: Rim, noise: NoiseModel, arc: float, n: int, middle: Array) -> Feature:
     axes, mean, cov = bore.face.axes, rim.mean, rim.cov + slot_together(noise, rim.mean)
     local = np.zeros((3, 3))
     local[:2, :2] = cov[:2, :2]
     local[2, 2] = height_variance(bore.ring, noise) + bore.edge[3] ** 2
-    turn = np.array([-plane.axes[1], plane.axes[0]])
     total = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
+    axis, cov_axis = tilt_at(cloud, bore.face, bore.rim.mean[:2] + mean[:2], noise, bore.edge[4])
+    along = axes.T @ np.array([np.cos(mean[2]), np.sin(mean[2]), 0.0])
     return Feature(
         kind="slot",
         point=middle + axes.T @ np.array([*mean[:2], 0.0]),
-        axis=axes[2],
+        axis=axis,
         diameter=float(2 * mean[4]),
         length=float(2 * (mean[3] + mean[4])),
         cov=axes.T @ local @ axes,
-        cov_axis=turn.T @ plane.cov[1:, 1:] @ turn,
+        cov_axis=cov_axis,
         u_diameter=float(2 * np.sqrt(cov[4, 4])),
         u_length=float(np.sqrt(total @ cov @ total)),
         arc_deg=arc,
         n=n,
         rms=rim.wall_rms,
-        along=axes.T @ np.array([np.cos(mean[2]), np.sin(mean[2]), 0.0]),
+        along=unit(along - (along @ axis) * axis),
         plane=bore.face.patch,
     )

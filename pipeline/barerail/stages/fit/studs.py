@@ -14,7 +14,7 @@ from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.settings import FitSettings
 from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import fused_cov, shaft_width, skin_of
+from barerail.stages.fit.cylinders import fused_cov, fused_lean, shaft_width, skin_of
 from barerail.stages.fit.fused import MESH_EDGE
 from barerail.stages.fit.surface import Surface
 
@@ -59,6 +59,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
     cov = propagate(fit.jacobian[near], body[near], noise) + fused_cov(cloud.voxel_mm, fit.radius)
     ways = axes.T @ fit.axes[:2].T
     reach = np.hstack([np.eye(2), lift * np.sign(fit.axis[2]) * np.eye(2), np.zeros((2, 1))])
+    lean = fused_lean(cloud.voxel_mm, fit.radius, top)
     height = in_face(bore, np.zeros((2, 2)), noise)
     return Feature(
         kind="stud",
@@ -67,7 +68,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
         diameter=shaft_width(2 * fit.radius, cloud.voxel_mm),
         length=top,
         cov=ways @ reach @ cov @ reach.T @ ways.T + height,
-        cov_axis=ways @ cov[2:4, 2:4] @ ways.T,
+        cov_axis=ways @ (cov[2:4, 2:4] + lean * np.eye(2)) @ ways.T,
         u_diameter=float(2 * np.sqrt(cov[4, 4])),
         u_length=cloud.clean.spacing_mm / 2,
         arc_deg=round(360 * arc),
@@ -186,6 +187,7 @@ def _feature(
     along = (points - fit.point) @ axis
     local = (points - fit.point) @ fit.axes[:2].T
     up = _seat_variance(tube, axis, fit.point + seat * axis)
+    lean = fused_lean(cloud.voxel_mm, fit.radius, float(np.ptp(along)))
     return Feature(
         kind="stud",
         point=fit.point + seat * axis,
@@ -193,7 +195,7 @@ def _feature(
         diameter=shaft_width(2 * fit.radius, cloud.voxel_mm),
         length=float(np.quantile(along, 0.99) - seat),
         cov=flat @ reach @ cov @ reach.T @ flat.T + up * np.outer(axis, axis),
-        cov_axis=flat @ cov[2:4, 2:4] @ flat.T,
+        cov_axis=flat @ (cov[2:4, 2:4] + lean * np.eye(2)) @ flat.T,
         u_diameter=float(2 * np.sqrt(cov[4, 4])),
         u_length=cloud.clean.spacing_mm / 2,
         arc_deg=round(360 * cover(local, np.zeros(2), 0.0, np.inf)),

@@ -20,6 +20,7 @@ from barerail.stages.fit.cylinders import (
     curved_part,
     first_cylinders,
     fused_cov,
+    fused_lean,
     skin_of,
 )
 from barerail.stages.fit.patches import Patch
@@ -121,9 +122,11 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     flank = float(np.degrees(np.arccos(1 - band_of(cloud.surface, fit.radius) / fit.radius)))
     if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
         return None
-    if _bent(fit, local, on):
+    change, curvature, u = _bow(fit, local, on)
+    if np.hypot(*curvature) > BEND_PER_MM + 3 * u:
         return None
     cov = propagate(fit.jacobian[on], local, noise) + fused_cov(cloud.voxel_mm, fit.radius)
+    cov[2:, 2:] += np.outer(change[2:], change[2:])
     middle = (low + high) / 2
     lift = np.eye(2, 5)
     lift[:, 2:4] = middle * np.eye(2)
@@ -131,6 +134,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     flat = fit.axes[:2].T
     along = float(cloud.clean.spacing_mm / 2 + 1.0)
     ends = fit.point + np.outer([low, high], fit.axis)
+    lean = fused_lean(cloud.voxel_mm, fit.radius, float(high - low))
     return Feature(
         kind="tube",
         point=fit.point + middle * fit.axis,
@@ -138,7 +142,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         diameter=2 * fit.radius,
         length=float(high - low),
         cov=flat @ across @ flat.T + along**2 * np.outer(fit.axis, fit.axis),
-        cov_axis=flat @ cov[2:4, 2:4] @ flat.T,
+        cov_axis=flat @ (cov[2:4, 2:4] + lean * np.eye(2)) @ flat.T,
         u_diameter=float(2 * np.sqrt(cov[4, 4])),
         u_length=2 * along,
         arc_deg=round(arc),
@@ -180,15 +184,16 @@ def _form(fit: CylinderFit, local: Array, on: NDArray[np.bool_], blocks: int = 8
     return float(np.mean(np.square(off)))
 
 
-def _bent(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> bool:
-    """Whether the centreline curves more than BEND_PER_MM, by three times what white residuals would let it seem."""
+def _bow(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> tuple[Array, Array, float]:
+    """By what a curved centreline would change the fit (5,), its curvature each way (2,) per mm, and the standard
+    uncertainty of that if residuals were white."""
     square = (local[:, 2] - local[:, 2].mean()) ** 2
     away = local[:, :2] / np.maximum(np.hypot(*local[:, :2].T), 1e-9)[:, None]
     design = np.column_stack([fit.jacobian[on], 0.5 * square[:, None] * away])
     x = np.linalg.lstsq(design, fit.residuals[on], rcond=None)[0]
     left = fit.residuals[on] - design @ x
     u = np.sqrt(left @ left / len(left) * np.diag(np.linalg.inv(design.T @ design))[-2:].sum())
-    return bool(np.hypot(*x[-2:]) > BEND_PER_MM + 3 * u)
+    return x[:5], x[5:], float(u)
 
 
 def facing(surface: Surface, fit: CylinderFit) -> float:
