@@ -56,7 +56,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     studs = [f for f in found if f.kind == "stud"]
     round_only = replace(round_only, sigma=noise.sigma_mm)
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
-    tubes, found = sleeves_in(tubes, found)
+    tubes, found = sleeves_in(tubes, found, cloud, noise)
     tubes, on_faces = shafts_on_faces(tubes, planes, cloud.voxel_mm)
     found = bolt_axes(found, planes, cloud.mesh) + tubes + on_tubes + on_faces
     bent = bent_tubes(cloud, found, noise)

@@ -4,13 +4,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from barerail.records import Feature
+from barerail.records import Feature, NoiseModel
+from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.mesh_bores import on_one_axis
 
 LONGEST = 3.0
 """Diameters that a sleeve may be long (judgement)."""
 
 
-def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature], list[Feature]]:
+def sleeves_in(
+    tubes: list[Feature], holes: list[Feature], cloud: Cloud, noise: NoiseModel
+) -> tuple[list[Feature], list[Feature]]:
     """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest.
 
     A sleeve is no longer than LONGEST diameters and has a hole in at least one end, or a bore seen in it. Its middle is
@@ -27,7 +31,8 @@ def sleeves_in(tubes: list[Feature], holes: list[Feature]) -> tuple[list[Feature
             out.append(replace(t, detail={}))
             continue
         rest = [h for h in rest if not any(h is e for e in ends)]
-        out.append(_sleeve(t, ends, bore))
+        known = bore or min(ends, key=lambda h: h.u_diameter)
+        out.append(_sleeve(ends, *(on_one_axis(t, known, cloud, noise) if cloud.mesh else (t, known))))
     return out, rest
 
 
@@ -51,8 +56,7 @@ def _on_end(h: Feature, t: Feature) -> bool:
     return bool(end and across < 0.15 * t.diameter and h.diameter < t.diameter - 2 and abs(h.axis @ t.axis) > 0.97)
 
 
-def _sleeve(t: Feature, ends: list[Feature], bore: Feature | None) -> Feature:
-    known = bore or min(ends, key=lambda h: h.u_diameter)
+def _sleeve(ends: list[Feature], t: Feature, bore: Feature) -> Feature:
     low, high = (min(_side(t, ends, way), key=lambda h: h.u_diameter, default=None) for way in (-1.0, 1.0))
     point, length, u_along = t.point, t.length, float(np.sqrt(t.axis @ t.cov @ t.axis))
     if low and high:
@@ -68,8 +72,8 @@ def _sleeve(t: Feature, ends: list[Feature], bore: Feature | None) -> Feature:
         kind="sleeve",
         point=point,
         length=length,
-        diameter=known.diameter,
-        u_diameter=known.u_diameter,
+        diameter=bore.diameter,
+        u_diameter=bore.u_diameter,
         cov=across @ t.cov @ across + u_along**2 * np.outer(t.axis, t.axis),
         u_length=2 * u_along,
         detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter},

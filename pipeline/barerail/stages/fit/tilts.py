@@ -4,7 +4,7 @@ import numpy as np
 
 from barerail.geometry.covariance import propagate
 from barerail.geometry.leastsquares import inverse_normal
-from barerail.geometry.plane import fit_plane_robust
+from barerail.geometry.plane import fit_plane, fit_plane_robust
 from barerail.records import Array, NoiseModel, Plane
 from barerail.stages.fit.cloud import Cloud, Face
 from barerail.stages.fit.patches import largest_piece
@@ -14,7 +14,7 @@ ABOUT_MM = 200.0
 """How far from a hole its face is read for the hole's direction (judgement): what is further off may be bent."""
 FEWEST = 10
 """Thinned points of a face that are enough for its direction."""
-MOST_POINTS = 2000
+MOST_POINTS = 1000
 BEND = 6e-6
 """Standard uncertainty of how much more a face turns per mm, each way, rad: a degree over 3 m (judgement)."""
 
@@ -44,7 +44,7 @@ def _about(cloud: Cloud, face: Face, at: Array) -> Array:
     core = face.core[np.linalg.norm(surface.points[face.core] - middle, axis=1) < ABOUT_MM]
     if len(core) < FEWEST:
         core = face.core
-    first = fit_plane_robust(surface.points[core])
+    first = fit_plane(surface.points[core])
     ball = np.asarray(cloud.tree.query_ball_point(middle, ABOUT_MM, return_sorted=True), np.int64)
     level = np.abs((surface.points[ball] - first.centre) @ first.normal) < face.tolerance
     facing = surface.normals[ball] @ first.normal * np.sign(first.normal @ face.axes[2]) > np.cos(FLAT)
