@@ -107,3 +107,11 @@ def test_in_a_mesh_the_tab_whose_direction_is_better_known_counts_more():
     tabs = hole(20.0, -1.0, 5.0, lean=lean, u=u), hole(-20.0, 1.0, 5.0, u=u, tilt=2 * TILT)
     bolt = axis_of(*tabs, mesh=True)
     assert np.arctan(abs(bolt.axis[0] / bolt.axis[2])) == pytest.approx(0.8 * lean, rel=0.05)
+
+
+def test_in_a_mesh_tabs_that_lean_apart_have_each_a_lean_of_its_own_however_well_one_is_known():
+    u = 3.0
+    tabs = hole(20.0, -1.0, 5.0, lean=np.radians(3.0), u=u), hole(-20.0, 1.0, 5.0, u=u, tilt=3 * TILT)
+    bolt = axis_of(*tabs, mesh=True)
+    off = np.degrees(np.arctan(abs(bolt.axis[0] / bolt.axis[2])))
+    assert 1.2 < off < 2.3 and off < 2.5 * np.degrees(np.sqrt(bolt.cov_axis[1, 1]))

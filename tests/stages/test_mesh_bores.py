@@ -59,3 +59,9 @@ def test_a_bore_hardly_seen_past_its_mouths_is_as_it_was_with_them_in_its_u(clou
     outside, bore = on_one_axis(tube(18.0), tube(9.7), cloud, QUIET)
     np.testing.assert_array_equal(outside.cov, tube(18.0).cov)
     assert bore.diameter == 19.4 and bore.u_diameter == pytest.approx(np.hypot(0.1, NARROWED * VOXEL))
+
+
+@pytest.mark.parametrize(("off", "turns"), [(0.15, 0.4), (0.3, 0.4), (1.0, 0.4), (1.0, 1.0)])
+def test_the_width_of_a_bore_off_the_outside_s_axis_is_within_its_u_however_little_is_seen_round(off, turns):
+    _, bore = on_one_axis(tube(18.0), tube(9.7), bore_of(off, turns), QUIET)
+    assert abs(bore.diameter - 2 * RADIUS) < 2 * bore.u_diameter < 1.5

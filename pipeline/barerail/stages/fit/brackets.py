@@ -12,6 +12,8 @@ UNSURE = 0.25
 """Largest difference in place and size of a bracket's holes, in diameters, that their U may excuse (judgement)."""
 LEANING = np.radians(0.5)
 """How far off square to its bolt a bracket's tabs may stand together, per direction (sd, a judgement)."""
+LEAST = 1e-6
+"""The least that a tab leans by itself, per direction (sd, rad): so that none counts for all."""
 APART = 3.0
 """Standard deviations by which holes and tabs may disagree and both still count: beyond, the tabs are bent."""
 UNSEEN_MM, ALIKE_MM = 3.0, 1.5
@@ -133,16 +135,17 @@ def _square_to_both(axis: Array, cov: Array, one: Feature, other: Feature) -> tu
 
 
 def _mean_normal(axis: Array, one: Feature, other: Feature) -> tuple[Array, Array]:
-    """How far off an axis two tabs' mean normal points, each by its weight, and its covariance, with what they differ
-    by beyond their own U."""
+    """How far off an axis two tabs' mean normal points, each by its weight, and its covariance. What they differ by
+    beyond their own U is each one's own lean (random effects: DerSimonian & Laird 1986, with two studies; from
+    memory)."""
     across = np.eye(3) - np.outer(axis, axis)
     covs = np.array([across @ h.cov_axis @ across for h in (one, other)])
     slopes = np.array([across @ h.axis / (h.axis @ axis) for h in (one, other)])
+    beyond = float(np.sum((slopes[0] - slopes[1]) ** 2)) - np.trace(covs.sum(axis=0))
+    covs = covs + max(beyond / 4, LEAST**2) * across
     share = 1 / np.trace(covs, axis1=1, axis2=2)
     share /= share.sum()
-    own = np.tensordot(share**2, covs, 1)
-    apart = share.prod() * float(np.sum((slopes[0] - slopes[1]) ** 2))
-    return share @ slopes, own + (LEANING**2 + max(apart - np.trace(own), 0.0) / 2) * across
+    return share @ slopes, np.tensordot(share**2, covs, 1) + LEANING**2 * across
 
 
 def _tab(hole: Feature, partner: Array, planes: tuple[Plane, ...]) -> Tab:

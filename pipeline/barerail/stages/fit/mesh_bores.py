@@ -22,6 +22,10 @@ OFF_CENTRE = 0.03
 FEWEST = 40
 INWARD = 0.7
 """Cosine by which a bore's skin faces the axis at least (judgement)."""
+WALL_MM = 1.0
+"""Thinnest wall of a sleeve (judgement)."""
+UNLIKE = 0.3
+"""Share by which a bore's radius past its mouths may differ from what it seemed (judgement)."""
 APART = 12.0
 """Chi-square of two numbers, 99.8 %: outside and bore further apart than that have not one axis."""
 
@@ -29,25 +33,28 @@ APART = 12.0
 def on_one_axis(outside: Feature, bore: Feature, cloud: Cloud, noise: NoiseModel) -> tuple[Feature, Feature]:
     """Outside and bore of a sleeve, by what of the bore's skin lies past its mouths too: two radii on one axis.
 
-    Where too little of that was seen, as they were, with the mouths' narrowing in the U of the bore's diameter; where
-    outside and bore have not one axis, the outside's, with half of what they are apart by in its U.
+    The bore is as wide as it lies about the outside's axis, with what it would be about its own in its U. Where too
+    little of it was seen, as they were, with the mouths' narrowing in that U; where outside and bore have not one axis,
+    the outside's, with half of what they are apart by in its U, and the bore about its own.
     """
     deep = _past_mouths(outside, cloud)
     circle = _circle(deep, bore.diameter / 2)
     if circle is None:
         u = float(np.hypot(bore.u_diameter, NARROWED * cloud.voxel_mm))
         return outside, replace(bore, u_diameter=u)
-    cov = _covariance(circle, deep, cloud.voxel_mm, noise)
-    flat = basis(outside.axis)[:2]
+    flat, cov = basis(outside.axis)[:2], _covariance(circle, deep, cloud.voxel_mm, noise)
+    cov[:2, :2] += deep[:, 2].mean() ** 2 * flat @ outside.cov_axis @ flat.T
     own, between = flat @ outside.cov @ flat.T, circle.centre
     inverse = np.linalg.inv(own + cov[:2, :2])
     if between @ inverse @ between > APART:
-        shift, change = np.zeros(2), np.outer(between, between) / 4
-    else:
-        shift, change = own @ inverse @ between, -own @ inverse @ own
-    moved = replace(outside, point=outside.point + shift @ flat, cov=outside.cov + flat.T @ change @ flat)
-    width = 2 * float(np.median(np.hypot(*deep[:, :2].T)))
-    return moved, replace(bore, diameter=width, u_diameter=2 * float(np.sqrt(cov[2, 2])))
+        wider = replace(outside, cov=outside.cov + flat.T @ np.outer(between, between) @ flat / 4)
+        return wider, replace(bore, diameter=2 * circle.radius, u_diameter=2 * float(np.sqrt(cov[2, 2])))
+    shift, less = own @ inverse @ between, own @ inverse @ own
+    moved = replace(outside, point=outside.point + shift @ flat, cov=outside.cov - flat.T @ less @ flat)
+    radius = np.hypot(*deep[:, :2].T)
+    off = float((deep[:, :2] / radius[:, None]).mean(axis=0) @ between)
+    u = 2 * float(np.sqrt(cov[2, 2] + off**2))
+    return moved, replace(bore, diameter=2 * float(np.median(radius)), u_diameter=u)
 
 
 def _covariance(circle: CircleFit, deep: Array, voxel: float, noise: NoiseModel) -> Array:
@@ -69,15 +76,16 @@ def _past_mouths(outside: Feature, cloud: Cloud) -> Array:
     radius = np.linalg.norm(away, axis=1)
     inward = np.einsum("ij,ij->i", surface.normals[cells], away) < -INWARD * radius
     deep = np.abs(along) < half - MOUTH * cloud.voxel_mm
-    skin = cells[inward & deep & (radius < outside.diameter / 2 - 1)]
+    skin = cells[inward & deep & (radius < outside.diameter / 2 - WALL_MM)]
     return (cloud.points(skin) - outside.point) @ basis(outside.axis).T
 
 
 def _circle(deep: Array, radius: float) -> CircleFit | None:
-    """The circle of a bore's skin (n, 3), or None where too little of it was seen."""
+    """The circle of a bore's skin (n, 3), or None where too little of it was seen or it is no such circle."""
     if len(deep) < FEWEST or arc_of(deep[:, :2]) < LEAST_ARC:
         return None
     try:
-        return fit_circle(deep[:, :2], (0.0, 0.0, radius), robust=True)
+        circle = fit_circle(deep[:, :2], (0.0, 0.0, radius), robust=True)
     except DataError:
         return None
+    return circle if circle.converged and abs(circle.radius / radius - 1) < UNLIKE else None

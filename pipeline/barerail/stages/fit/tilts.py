@@ -13,7 +13,10 @@ from barerail.stages.fit.surface import FLAT
 ABOUT_MM = 200.0
 """How far from a hole its face is read for the hole's direction (judgement): what is further off may be bent."""
 FEWEST = 10
-"""Thinned points of a face that are enough for its direction."""
+NARROWEST_MM = 2.5
+"""How many thinned points of a face are enough for its direction, and how wide they lie across (sd, judgement)."""
+RECTANGLE = 12.0
+"""Square of a rectangle's length over the variance of what is spread evenly along it (JCGM 100:2008, 4.3.7)."""
 MOST_POINTS = 1000
 BEND = 6e-6
 """Standard uncertainty of how much more a face turns per mm, each way, rad: a degree over 3 m (judgement)."""
@@ -28,7 +31,7 @@ def tilt_at(cloud: Cloud, face: Face, at: Array, noise: NoiseModel, off: float) 
     fit = fit_plane_robust(local)
     d = local[:, :2]
     jacobian = np.column_stack([np.ones(len(d)), d])
-    cov = propagate(jacobian, d, noise, limit=300)[1:, 1:] + np.diag(off**2 / (12 * np.var(d, axis=0)))
+    cov = propagate(jacobian, d, noise, limit=300)[1:, 1:] + off**2 * np.linalg.inv(RECTANGLE * np.cov(d.T))
     bent = np.column_stack([d[:, 0] ** 2 / 2, d[:, 0] * d[:, 1], d[:, 1] ** 2 / 2])
     by_bend = BEND * (inverse_normal(jacobian) @ (jacobian.T @ bent))[1:]
     normal = face.axes.T @ (fit.normal * np.sign(fit.normal[2]))
@@ -42,7 +45,7 @@ def _about(cloud: Cloud, face: Face, at: Array) -> Array:
     """
     surface, middle = cloud.surface, face.centre + at @ face.axes[:2]
     core = face.core[np.linalg.norm(surface.points[face.core] - middle, axis=1) < ABOUT_MM]
-    if len(core) < FEWEST:
+    if len(core) < FEWEST or _width(surface.points[core] @ face.axes[:2].T) < NARROWEST_MM:
         core = face.core
     first = fit_plane(surface.points[core])
     ball = np.asarray(cloud.tree.query_ball_point(middle, ABOUT_MM, return_sorted=True), np.int64)
@@ -51,6 +54,11 @@ def _about(cloud: Cloud, face: Face, at: Array) -> Array:
     flush = np.union1d(core, ball[level & facing & (surface.flat[ball] < FLAT)])
     points = cloud.points(np.union1d(core, largest_piece(surface, flush)))
     return points[:: max(1, len(points) // MOST_POINTS)]
+
+
+def _width(flat: Array) -> float:
+    """Standard deviation in mm of places (n, 2) the narrow way."""
+    return float(np.sqrt(max(np.linalg.eigvalsh(np.cov(flat.T))[0], 0.0)))
 
 
 def tilt_of(plane: Plane, off: float) -> Array:

@@ -24,8 +24,8 @@ from barerail.stages.fit.cylinders import (
     skin_of,
 )
 from barerail.stages.fit.patches import Patch
-from barerail.stages.fit.studs import studs_on
 from barerail.stages.fit.surface import Surface
+from barerail.stages.fit.tube_studs import studs_on
 
 MOST_POINTS = 3000
 LONG = 6.0
@@ -120,17 +120,18 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     in_range = settings.tube_min_mm / 2 <= fit.radius <= settings.tube_max_mm / 2
     roughest = cloud.roughest(1.3 if high - low < 6 * fit.radius else 1.45)
     flank = float(np.degrees(np.arccos(1 - band_of(cloud.surface, fit.radius) / fit.radius)))
-    if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or spread > roughest or not in_range:
+    if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or not in_range:
         return None
-    change, curvature, u = _bow(fit, local, on)
-    if np.hypot(*curvature) > BEND_PER_MM + 3 * u:
+    change, curvature, least, left = _bow(fit, local, on)
+    if left > roughest or least > BEND_PER_MM:
         return None
     cov = propagate(fit.jacobian[on], local, noise) + fused_cov(cloud.voxel_mm, fit.radius)
     cov[2:, 2:] += np.outer(change[2:], change[2:])
     middle = (low + high) / 2
     lift = np.eye(2, 5)
     lift[:, 2:4] = middle * np.eye(2)
-    across = lift @ cov @ lift.T + _form(fit, local, on) * np.eye(2)
+    sag = curvature * (high - low) ** 2 / 24
+    across = lift @ cov @ lift.T + max(_form(fit, local, on), sag**2) * np.eye(2)
     flat = fit.axes[:2].T
     along = float(cloud.clean.spacing_mm / 2 + 1.0)
     ends = fit.point + np.outer([low, high], fit.axis)
@@ -184,16 +185,17 @@ def _form(fit: CylinderFit, local: Array, on: NDArray[np.bool_], blocks: int = 8
     return float(np.mean(np.square(off)))
 
 
-def _bow(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> tuple[Array, Array, float]:
-    """By what a curved centreline would change the fit (5,), its curvature each way (2,) per mm, and the standard
-    uncertainty of that if residuals were white."""
+def _bow(fit: CylinderFit, local: Array, on: NDArray[np.bool_]) -> tuple[Array, float, float, float]:
+    """By what a curved centreline would change the fit (5,), its curvature per mm, that less three times what white
+    residuals would let it seem, and the rms in mm that is left then."""
     square = (local[:, 2] - local[:, 2].mean()) ** 2
     away = local[:, :2] / np.maximum(np.hypot(*local[:, :2].T), 1e-9)[:, None]
     design = np.column_stack([fit.jacobian[on], 0.5 * square[:, None] * away])
     x = np.linalg.lstsq(design, fit.residuals[on], rcond=None)[0]
-    left = fit.residuals[on] - design @ x
-    u = np.sqrt(left @ left / len(left) * np.diag(np.linalg.inv(design.T @ design))[-2:].sum())
-    return x[:5], x[5:], float(u)
+    left = float(np.sqrt(np.mean((fit.residuals[on] - design @ x) ** 2)))
+    u = left * np.sqrt(np.diag(np.linalg.inv(design.T @ design))[-2:].sum())
+    curvature = float(np.hypot(*x[5:]))
+    return x[:5], curvature, float(curvature - 3 * u), left
 
 
 def facing(surface: Surface, fit: CylinderFit) -> float:
