@@ -7,7 +7,7 @@ from fit_case import Scanner
 from barerail.geometry.frames import from_rotation_vector
 from barerail.records import Array
 from barerail.scene import SceneCase, make
-from barerail.stages.clean.sides import sided
+from barerail.stages.clean.sides import _sky, sided
 
 TURN = from_rotation_vector([0.3, -0.7, 1.9])
 
@@ -52,3 +52,10 @@ def test_the_same_points_give_the_same_bytes_in_any_order() -> None:
     at = s.sheet((120, 80), 3.0).placed(TURN, [5, 6, 7]).at
     other = np.random.default_rng(125).permutation(len(at))
     assert sided(at, 2.5)[other].tobytes() == sided(at[other], 2.5).tobytes()
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_place_without_a_direction_hides_nothing_and_sees_nothing() -> None:
+    at = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 20.0]])
+    bare = _sky(at, np.array([[0.0, 0.0, 1.0], [0.0, 0.0, 0.0]]), np.array([0, 1]), 4.0)
+    assert np.isfinite(bare).all() and bare[1] == 0

@@ -82,7 +82,7 @@ def _sky(at: Array, normals: Array, rows: Index, voxel: float) -> Array:
     o3d = open3d()
     least = np.eye(3)[np.argmin(np.abs(normals), axis=1)]
     u = np.cross(normals, least)
-    u /= np.linalg.norm(u, axis=1)[:, None]
+    u /= np.maximum(np.linalg.norm(u, axis=1), 1e-12)[:, None]
     v = np.cross(normals, u)
     scene = o3d.t.geometry.RaycastingScene()
     scene.add_triangles(*(o3d.core.Tensor(a) for a in _tiles(at, u, v, voxel)))
