@@ -15,10 +15,9 @@ from barerail.stages.fit import fit
 from barerail.stages.fit.tilts import tilt_at
 
 
-@pytest.mark.parametrize("twist", [0.0, 1.5])
-def test_a_hole_looks_where_its_face_does_there_however_the_frame_is_twisted(twist):
-    """The normal of the whole face is 0.63 degrees off at the worst hole of the twisted frame."""
-    made = make(SceneCase("channel", 124, 124, small=True, twist_deg=twist, clutter=0))
+def test_on_a_twisted_frame_a_hole_looks_where_its_face_does_there():
+    """The normal of the whole face is 0.63 degrees off at the worst hole."""
+    made = make(SceneCase("channel", 124, 124, small=True, twist_deg=1.5, clutter=0))
     settings = Settings()
     found = fit(clean(made.scan, settings.clean), settings.fit)
     z: list[float] = []
