@@ -30,7 +30,19 @@ def bore_of(off: float, turns: float = 1.0, narrowed: float = 0.4):
 def tube(radius: float) -> Feature:
     axis = np.array([0.0, 0.0, 1.0])
     return Feature(
-        "tube", np.zeros(3), axis, 2 * radius, LENGTH, U**2 * np.eye(3), 1e-6 * np.eye(3), 0.1, 1.0, 360, 500, 0.1
+        "tube",
+        np.zeros(3),
+        axis,
+        2 * radius,
+        LENGTH,
+        U**2 * np.eye(3),
+        1e-6 * np.eye(3),
+        0.1,
+        1.0,
+        360,
+        500,
+        0.1,
+        ends=np.outer([-LENGTH / 2, LENGTH / 2], axis),
     )
 
 
@@ -38,6 +50,7 @@ def test_the_axis_is_the_weighted_mean_of_both_and_the_width_that_past_the_mouth
     outside, bore = on_one_axis(tube(18.0), tube(9.7), bore_of(0.1), QUIET)
     weight = U**2 / (U**2 + (OFF_CENTRE * VOXEL) ** 2)
     np.testing.assert_allclose(outside.point, [0.1 * weight, 0, 0], atol=1e-4)
+    np.testing.assert_allclose(outside.ends.mean(axis=0), outside.point)
     assert np.sqrt(outside.cov[0, 0]) == pytest.approx(np.sqrt(1 - weight) * U, rel=0.01)
     assert np.sqrt(outside.cov[2, 2]) == pytest.approx(U)
     assert bore.diameter == pytest.approx(2 * RADIUS, abs=0.01)

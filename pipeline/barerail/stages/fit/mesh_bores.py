@@ -50,7 +50,8 @@ def on_one_axis(outside: Feature, bore: Feature, cloud: Cloud, noise: NoiseModel
         wider = replace(outside, cov=outside.cov + flat.T @ np.outer(between, between) @ flat / 4)
         return wider, replace(bore, diameter=2 * circle.radius, u_diameter=2 * float(np.sqrt(cov[2, 2])))
     shift, less = own @ inverse @ between, own @ inverse @ own
-    moved = replace(outside, point=outside.point + shift @ flat, cov=outside.cov - flat.T @ less @ flat)
+    ends, cov_of = outside.ends + shift @ flat, outside.cov - flat.T @ less @ flat
+    moved = replace(outside, point=outside.point + shift @ flat, ends=ends, cov=cov_of)
     radius = np.hypot(*deep[:, :2].T)
     off = float((deep[:, :2] / radius[:, None]).mean(axis=0) @ between)
     u = 2 * float(np.sqrt(cov[2, 2] + off**2))
