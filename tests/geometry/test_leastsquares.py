@@ -155,6 +155,19 @@ def test_robust_without_outliers_or_noise_is_exact():
     assert np.abs(fit.centre - [1000, 20]).max() < 1e-9 and fit.weights[3] == 0
 
 
+@pytest.mark.parametrize("far", [0.0, 2000.0])
+def test_robust_fits_of_points_that_lie_on_it_but_for_rounding_stand_wherever_it_lies(far):
+    """Weighed by rounding alone, a few points would count for all and leave the fit open."""
+    rng = np.random.default_rng(7)
+    grid = np.stack(np.meshgrid(np.arange(20.0) * 5, np.arange(3.0) * 5, [0.0]), axis=-1).reshape(-1, 3)
+    about = np.repeat(np.linspace(0, 2 * np.pi, 60, endpoint=False), 5)
+    ring = 10 * np.column_stack([np.cos(about), np.sin(about)])
+    for _ in range(50):
+        turn, place = Rotation.random(rng=rng), far * rng.normal(size=3)
+        assert abs(fit_plane_robust(turn.apply(grid) + place).normal @ turn.apply([0, 0, 1.0])) == pytest.approx(1.0)
+        assert fit_circle(ring + place[:2], (*place[:2], 9.7), robust=True).radius == pytest.approx(10.0)
+
+
 def test_same_points_same_bytes():
     rng = np.random.default_rng(8)
     p = tube(400, 20, 60, 180, rng)[0] + 0.05 * rng.standard_normal((400, 3))

@@ -113,8 +113,8 @@ def test_a_stud_that_fusing_makes_stand_proud_all_round_has_its_own_width(fused)
     assert np.mean(np.abs(off) < [2 * f.u_diameter for _, f in both]) > 0.8
 
 
-@pytest.mark.parametrize("kind", ["hole", "stud", "tube"])
-def test_directions_lie_within_their_u(fused, kind):
+@pytest.mark.parametrize(("kind", "least"), [("hole", 0.5), ("stud", 0.5), ("tube", 0.3)])
+def test_directions_lie_within_their_u(fused, kind, least):
     """With U from the points' noise alone rms of error / u is 1.98, 1.74 and 1.10 here. Tubes are three: U of twice the
     errors is within chance."""
     truths = [t for t in fused[1] if t["kind"] == kind]
@@ -124,7 +124,7 @@ def test_directions_lie_within_their_u(fused, kind):
             axis, f = np.asarray(t["axis_seen"]), hit[1]
             off = f.axis * np.sign(f.axis @ axis) - axis
             z += [float(off @ w / np.sqrt(w @ f.cov_axis @ w)) for w in np.linalg.svd(axis[None])[2][1:]]
-    assert np.mean(np.abs(z) < 2) > 0.9 and 0.3 < np.sqrt(np.mean(np.square(z))) < 1.2
+    assert np.mean(np.abs(z) < 2) > 0.9 and least < np.sqrt(np.mean(np.square(z))) < 1.2
 
 
 def test_a_sleeve_lies_on_one_axis_with_its_bore_which_is_as_wide_as_past_its_mouths(fused):

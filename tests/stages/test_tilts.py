@@ -71,3 +71,12 @@ def test_at_the_end_of_a_face_what_it_may_be_bent_by_is_in_the_u():
         normal, cov = tilt_at(cloud, face, np.array([x, 0.0]), QUIET, 0.0)
         off = -normal[1] / normal[2] - twist * x
         assert abs(off) < 2 * np.sqrt(cov[1, 1]) < np.radians(0.15)
+
+
+def test_another_piece_in_the_same_plane_is_not_of_the_face():
+    """A tab of 24 mm beside a larger plate that is flush with it: its direction is as open as without the plate."""
+    tab = grid(12.0, 12.0, 4.0)
+    cloud, face = piece(np.vstack([tab, grid(60.0, 12.0, 4.0) + np.array([100.0, 0.0])]))
+    face.core = np.arange(len(tab))
+    alone = tilt_at(*piece(tab), np.zeros(2), QUIET, 0.4)[1]
+    np.testing.assert_allclose(tilt_at(cloud, face, np.zeros(2), QUIET, 0.4)[1], alone)

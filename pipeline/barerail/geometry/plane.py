@@ -9,9 +9,6 @@ from barerail.errors import DataError
 from barerail.geometry.robust import reweight
 from barerail.records import Array
 
-ROUNDED = 1e-11
-"""Rms over extent below which points lie on their plane but for rounding: weights by that would leave a few of them."""
-
 
 @dataclass(frozen=True, eq=False)
 class PlaneFit:
@@ -67,10 +64,7 @@ def fit_plane_robust(points: ArrayLike, weights: ArrayLike | None = None, scale:
     """`fit_plane` with Tukey weights; `scale` is the noise in mm, found by MAD where not given."""
     p = np.asarray(points, float)
     prior = np.ones(len(p)) if weights is None else np.asarray(weights, float)
-    start = fit_plane(p, prior)
-    if start.rms <= ROUNDED * np.abs(start.places).max():
-        return start
-    fit, _, _ = reweight(lambda w, last: fit_plane(p, w), lambda f: f.residuals, prior, start, scale)
+    fit, _, _ = reweight(lambda w, last: fit_plane(p, w), lambda f: f.residuals, prior, fit_plane(p, prior), scale)
     return fit
 
 

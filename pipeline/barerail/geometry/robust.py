@@ -10,6 +10,8 @@ from barerail.records import Array
 HUBER_C = 1.345
 TUKEY_C = 4.685
 """95 % efficiency with normal noise (Holland & Welsch 1977, Commun. Stat. A6, table 1)."""
+ROUNDING_MM = 1e-9
+"""Least scale: residuals below it are rounding, and weights by that would leave a few points for all."""
 
 Fit = TypeVar("Fit")
 
@@ -60,7 +62,7 @@ def reweight(
     for i in range(rounds):
         r = residuals(last)
         if scale is None and i < 10:
-            s = max(mad_scale(r[used]), 1e-12 * float(np.abs(r[used]).max()), 1e-300)
+            s = max(mad_scale(r[used]), 1e-12 * float(np.abs(r[used]).max()), ROUNDING_MM)
         before = weights
         weights = prior * (huber_weights(r, scale=s) if i < 4 else tukey_weights(r, scale=s))
         if i > 4 and np.abs(weights - before).max() <= 1e-6 * weights.max():

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cache, partial
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from barerail.forked import mapped
@@ -148,20 +149,24 @@ def _best_plane(surface: Surface, piece: Index, grip: Grip) -> Index:
         for _ in range(2):
             if len(inside) >= 8:
                 inside = within(*_plane(surface.points[inside]))
-    return largest_piece(surface, inside)
+    return _largest_piece(surface, inside)
 
 
-def largest_piece(surface: Surface, rows: Index) -> Index:
-    """Of some rows of the surface the most that hang together as neighbours."""
+def _largest_piece(surface: Surface, rows: Index) -> Index:
     if len(rows) == 0:
         return rows
+    piece = pieces_of(surface, rows)
+    return rows[piece == np.argmax(np.bincount(piece))]
+
+
+def pieces_of(surface: Surface, rows: Index) -> NDArray[np.integer]:
+    """Which piece each of some rows (n,) of the surface is of: neighbours have one number."""
     place = np.full(len(surface.points), -1)
     place[rows] = np.arange(len(rows))
     b = surface.near[rows]
     hit = (b >= 0) & (place[np.maximum(b, 0)] >= 0)
     a = np.repeat(np.arange(len(rows)), b.shape[1])[hit.ravel()]
-    label = components(len(rows), a, place[b[hit]])
-    return rows[label == np.argmax(np.bincount(label))]
+    return components(len(rows), a, place[b[hit]])
 
 
 def _is_curved(surface: Surface, rows: Index, most: float) -> bool:

@@ -7,7 +7,7 @@ from barerail.geometry.leastsquares import inverse_normal
 from barerail.geometry.plane import fit_plane, fit_plane_robust
 from barerail.records import Array, NoiseModel, Plane
 from barerail.stages.fit.cloud import Cloud, Face
-from barerail.stages.fit.patches import largest_piece
+from barerail.stages.fit.patches import pieces_of
 from barerail.stages.fit.surface import FLAT
 
 ABOUT_MM = 200.0
@@ -52,7 +52,8 @@ def _about(cloud: Cloud, face: Face, at: Array) -> Array:
     level = np.abs((surface.points[ball] - first.centre) @ first.normal) < face.tolerance
     facing = surface.normals[ball] @ first.normal * np.sign(first.normal @ face.axes[2]) > np.cos(FLAT)
     flush = np.union1d(core, ball[level & facing & (surface.flat[ball] < FLAT)])
-    points = cloud.points(np.union1d(core, largest_piece(surface, flush)))
+    piece = pieces_of(surface, flush)
+    points = cloud.points(flush[np.isin(piece, piece[np.isin(flush, core)])])
     return points[:: max(1, len(points) // MOST_POINTS)]
 
 

@@ -67,10 +67,10 @@ def _on_tube(
     out = middle - (middle @ tube.axis) * tube.axis
     try:
         fit = fit_cylinder(points, out / np.linalg.norm(out), robust=True)
+        axis = fit.axis * np.sign(float(fit.axis @ out))
+        tube = _there(tube, fit.point, axis, fit.radius, curved)
     except DataError:
         return None
-    axis = fit.axis * np.sign(float(fit.axis @ out))
-    tube = _there(tube, fit.point, axis, fit.radius, curved)
     seat = _meets(fit.point, axis, tube)
     on = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
     if seat is None or not _is_shaft(fit, points, on, cloud, settings):
