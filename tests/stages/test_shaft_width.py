@@ -2,7 +2,7 @@
 
 import pytest
 
-from barerail.stages.fit.cylinders import LEAST_SHAFT, shaft_width
+from barerail.stages.fit.fused_round import LEAST_SHAFT, shaft_width
 
 
 def test_a_cloud_takes_nothing_off():

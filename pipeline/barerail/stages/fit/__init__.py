@@ -12,6 +12,7 @@ from barerail.settings import FitSettings
 from barerail.stages.fit.bends import bent_tubes
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.cloud import cloud_of, face_of
+from barerail.stages.fit.face_studs import studs_over
 from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import Told, features_of, told_in
 from barerail.stages.fit.joints import with_joints
@@ -25,7 +26,7 @@ from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.surface import surface_of
 from barerail.stages.fit.tube_rails import tube_rails
-from barerail.stages.fit.tubes import rounds_of, tubes_of
+from barerail.stages.fit.tubes import rounds_of, tubes_of, without_edges
 
 PATCH_MIN_CM2 = 4.0
 """Smallest flat piece looked at for holes, cm2: a tab about a 10 mm hole (judgement)."""
@@ -58,13 +59,16 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
     tubes, found = sleeves_in(tubes, found, cloud, noise)
     tubes, on_faces = shafts_on_faces(tubes, planes, cloud.voxel_mm)
+    tubes, edges = without_edges(tubes, cloud.voxel_mm)
+    standing = [f for f in (*found, *tubes, *on_tubes, *on_faces) if f.kind in ("tube", "sleeve", "stud")]
+    on_faces += studs_over(planes, standing, cloud, round_only, noise)
     found = bolt_axes(found, planes, cloud.mesh) + tubes + on_tubes + on_faces
     bent = bent_tubes(cloud, found, noise)
     found += tube_nodes(found, bent)
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
     flats, left_out = mounting_faces(cloud, planes, found, rails)
-    found, notes = found + flats, notes + left_out
+    found, notes = found + flats, notes + edges + left_out
     dropped = sum(r.dropped for r in rails)
     if dropped:
         why = "too little of two faces seen, or another section beside the rail's line"

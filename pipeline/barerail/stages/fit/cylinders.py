@@ -21,19 +21,10 @@ from barerail.stages.fit.surface import Surface
 
 LEAST_ARC = 110.0
 """Degrees; a rounded square corner shows 90, and as much of its flanks as lies within the band of the fit."""
-FUSED_ROUND = np.array([0.35, 0.35, 0.0, 0.0, 0.45])
-"""Standard uncertainty of a cylinder's axis and radius in a fused mesh, times voxel^2 / radius: the field between
-voxels is taken for straight where it is round. From simulated scans."""
-FUSED_LEAN = 0.25
-"""Standard uncertainty of a cylinder's direction in a fused mesh, times voxel^1.5 / (radius^0.5 length): studs, sleeves
-and tubes on simulated scans lie within one law so."""
-FUSED_PROUD = 13.0
-"""By how much a shaft of few voxels across reads too wide in a fused mesh, times voxel^3 / diameter^2: the distances
-from its two sides meet within it. Studs of 4 to 10 voxels on simulated scans."""
-LEAST_SHAFT = 4.0
-"""Voxels across from which that was looked at; a thinner shaft is taken to stand proud by no more."""
 GAP_MM = 60.0
 """Gap along a tube that is let pass as welded over or not seen (judgement)."""
+LEAST_AREA = 400.0
+"""Smallest piece of round surface looked at for a tube, mm2 (judgement)."""
 SAME_AXIS = np.cos(np.radians(4.0))
 Start = tuple[CylinderFit, Array]
 """A first cylinder and the points (n, 3) of its piece that lie on it."""
@@ -72,7 +63,9 @@ def curved_part(surface: Surface, patches: tuple[Patch, ...]) -> Surface:
 def first_cylinders(surface: Surface, settings: FitSettings) -> list[CylinderFit]:
     """One robust cylinder through the thinned points of each tube, those of one tube cut by welds as one."""
     bend = _bend(surface, settings)
-    found = mapped(lambda piece: _cylinders_in(surface, piece, bend, settings), _pieces(surface, bend))
+    links, least = _links(surface, bend), max(25, int(LEAST_AREA / surface.cell_area))
+    pieces = _pieces(np.arange(len(links)), links, least)
+    found = mapped(lambda piece: _cylinders_in(surface, piece, bend, links, least, settings), pieces)
     return _merged([start for each in found for start in each])
 
 
@@ -108,8 +101,8 @@ def _summed(a: list[Array], b: list[Array]) -> Array:
     return np.array([[np.einsum("mk,mk->m", p, q) for q in b] for p in a]).transpose(2, 0, 1)
 
 
-def _pieces(surface: Surface, bend: Bend) -> list[Index]:
-    """Rows of connected pieces whose neighbours agree on axis and centre, at least 4 cm2 each."""
+def _links(surface: Surface, bend: Bend) -> Index:
+    """Neighbours (m, k) of each point that agree with it on axis and centre; -1 for the others."""
     near, axis, centre = surface.near, bend.axis, bend.centre - surface.points.mean(axis=0)
     own, square = np.einsum("mi,mi->m", axis, centre), np.einsum("mi,mi->m", centre, centre)
     along = products(axis, centre, near) - own[:, None]
@@ -118,26 +111,41 @@ def _pieces(surface: Surface, bend: Bend) -> list[Index]:
     agree = (near >= 0) & bend.ok[:, None] & bend.ok[near] & (across < 0.4 * radius)
     agree &= np.abs(bend.radius[:, None] - bend.radius[near]) < 0.4 * radius
     agree &= np.abs(products(axis, axis, near)) > np.cos(np.radians(25))
-    label = components(len(near), np.repeat(np.arange(len(near)), agree.sum(axis=1)), near[agree])
-    count = np.bincount(label)
-    big = np.flatnonzero(count >= max(25, int(400 / surface.cell_area)))
+    return np.where(agree, near, -1)
+
+
+def _pieces(rows: Index, links: Index, least: int) -> list[Index]:
+    """Those rows as connected pieces of at least so many points."""
+    place = np.full(len(links) + 1, -1)
+    place[rows] = np.arange(len(rows))
+    other = place[links[rows]]
+    label = components(len(rows), np.nonzero(other >= 0)[0], other[other >= 0])
+    count = np.bincount(label, minlength=1)
+    big = np.flatnonzero(count >= least)
     order = np.argsort(label, kind="stable")
     start = np.searchsorted(label[order], big)
-    return [order[s : s + count[k]] for s, k in zip(start, big, strict=True)]
+    return [rows[order[s : s + count[k]]] for s, k in zip(start, big, strict=True)]
 
 
-def _cylinders_in(surface: Surface, piece: Index, bend: Bend, settings: FitSettings) -> list[Start]:
-    """First cylinders through the thinned points of one piece, the best supported first: tubes meet at welds."""
+def _cylinders_in(
+    surface: Surface, piece: Index, bend: Bend, links: Index, least: int, settings: FitSettings
+) -> list[Start]:
+    """First cylinders through the thinned points of one piece, the best supported first: tubes meet at welds.
+
+    What is left of a piece once a tube is taken out falls apart, and each part is looked at by itself: a whole space
+    frame hangs together.
+    """
     found: list[Start] = []
-    least = max(25, int(400 / surface.cell_area))
-    while len(piece) >= least and len(found) < 12:
+    waiting = [piece]
+    while waiting:
+        piece = waiting.pop()
         rows = _best_cylinder(surface, piece, bend)
         fit = _first_fit(surface, rows, settings) if len(rows) >= least else None
         if fit is None:
-            break
+            continue
         taken = np.isin(piece, rows) | on_cylinder(surface, piece, fit.axis, fit.point, fit.radius)
         found.append((fit, surface.points[piece[taken]]))
-        piece = piece[~taken]
+        waiting += _pieces(piece[~taken], links, least)
     return found
 
 
@@ -224,21 +232,3 @@ def skin_of(surface: Surface, axis: Array, point: Array, radius: float) -> Index
 def band_of(surface: Surface, radius: float) -> float:
     """How far off a cylinder a thinned point may lie, mm."""
     return surface.tolerance + 0.02 * radius
-
-
-def fused_cov(voxel: float, radius: float) -> Array:
-    """Covariance (5, 5) of CylinderFit's parameters, mm2, that fusing with a voxel edge in mm adds; voxel 0: none."""
-    return np.diag((FUSED_ROUND * voxel**2 / radius) ** 2)
-
-
-def fused_lean(voxel: float, radius: float, length: float) -> float:
-    """Variance in rad2, each way, that fusing adds to the direction of a cylinder seen over `length` mm."""
-    return FUSED_LEAN**2 * voxel**3 / (radius * length**2)
-
-
-def shaft_width(diameter: float, voxel: float) -> float:
-    """Diameter in mm of a shaft that reads `diameter` in a mesh fused in voxels of that edge in mm; voxel 0: a cloud's.
-
-    What is left of the error fits the U that `fused_cov` gives the reading (z rms 0.70 of 118 simulated studs).
-    """
-    return diameter - FUSED_PROUD * voxel**3 / max(diameter, LEAST_SHAFT * voxel) ** 2

@@ -28,7 +28,7 @@ def told_in(face: Face, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
 
 def _told(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
     if bore.standing > STANDS:
-        stud = stud_in(bore, cloud, noise, settings)
+        stud = stud_in(bore, cloud, noise)
         return stud, "" if stud else "something stands in it that is no stud"
     slot, unsure = _slot(bore, cloud, noise)
     why_not = _why_not(bore, cloud, settings) or unsure

@@ -11,7 +11,8 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.frames import basis
 from barerail.records import Array, Feature, NoiseModel
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, fused_cov
+from barerail.stages.fit.cylinders import LEAST_ARC, arc_of
+from barerail.stages.fit.fused_round import fused_cov
 
 MOUTH = 4.0
 """How deep the mouths of a bore come out narrowed, in voxels (simulated scans)."""

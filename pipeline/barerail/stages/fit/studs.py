@@ -9,25 +9,28 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import fit_cylinder
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, NoiseModel, Plane
-from barerail.settings import FitSettings
 from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import fused_cov, fused_lean, shaft_width
 from barerail.stages.fit.fused import MESH_EDGE
+from barerail.stages.fit.fused_round import THIN_SHAFT, all_round, fused_cov, fused_lean, shaft_width
 
 LONGEST = 90.0
 """Longest stud, mm (judgement)."""
+THINNEST_MM = 4.5
+"""Thinnest stud, mm: an M5 thread reads as its mean diameter (ISO 724; judgement)."""
 SQUARE = np.cos(np.radians(6.0))
 """How square a stud stands on its face (judgement)."""
+SHAFT_DEG = 216.0
+"""Arc in degrees over which a stud's shaft must be seen (judgement)."""
 FOOT_MM = 8.0
 """How far above a tube the lowest point of a stud's shaft may be seen, mm: a weld hides its foot (judgement)."""
 
 
-def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Feature | None:
+def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     """The stud that stands in a bore: its axis where it meets the face. None for a tube's foot or anything else."""
     axes, r = bore.face.axes, float(bore.rim.mean[2])
     foot = place(bore, bore.rim.mean[:2])
-    if not settings.hole_min_mm / 2 < r < STUD_MM / 2:
+    if not THINNEST_MM / 2 < r < STUD_MM / 2:
         return None
     local = (cloud.near(foot + 40.0 * axes[2], 60.0) - foot) @ axes.T
     rho = np.hypot(local[:, 0], local[:, 1])
@@ -43,11 +46,16 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
         return None
     axis = fit.axis * np.sign(fit.axis[2])
     near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
-    if axis[2] < SQUARE or near.mean() <= 0.7 or 2 * fit.radius < settings.hole_min_mm:
+    diameter = shaft_width(2 * fit.radius, cloud.voxel_mm)
+    if axis[2] < SQUARE or near.mean() <= 0.7 or diameter < THINNEST_MM:
         return None
     arc = cover(body[near][:, :2], fit.point[:2], 0.0, 2 * r)
     rms = float(np.sqrt((fit.residuals[near] ** 2).mean()))
-    if arc <= 0.6 or not rms < max(cloud.roughest(1.5), 0.15):
+    if (
+        360 * arc <= SHAFT_DEG
+        or not all_round(2 * fit.radius, 360 * arc, cloud.voxel_mm, THIN_SHAFT)
+        or not rms < max(cloud.roughest(1.5), 0.15)
+    ):
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):
         return None
@@ -62,7 +70,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) 
         kind="stud",
         point=foot + axes.T @ at,
         axis=axes.T @ axis,
-        diameter=shaft_width(2 * fit.radius, cloud.voxel_mm),
+        diameter=diameter,
         length=top,
         cov=ways @ reach @ cov @ reach.T @ ways.T + height,
         cov_axis=ways @ (cov[2:4, 2:4] + lean * np.eye(2)) @ ways.T,

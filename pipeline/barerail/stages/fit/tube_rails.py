@@ -13,7 +13,8 @@ from barerail.geometry.frames import basis, unit
 from barerail.records import Array, Frozen, Index, NoiseModel, Note, Rail, Station
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, band_of, fused_cov, on_cylinder
+from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, band_of, on_cylinder
+from barerail.stages.fit.fused_round import fused_cov
 from barerail.stages.fit.runs import main_rails
 from barerail.stages.fit.tubes import facing
 

@@ -3,20 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.geometry.circle import fit_circle
-from barerail.geometry.covariance import propagate
-from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.frames import basis
-from barerail.geometry.neighbours import touching
-from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, Index, NoiseModel
-from barerail.settings import FitSettings
 from barerail.stages.fit.bores import STUD_MM
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import fused_cov, fused_lean, shaft_width, skin_of
+from barerail.stages.fit.cylinders import skin_of
+from barerail.stages.fit.shafts import FEWEST_LOOSE, SHAFT_MM, lots_of, once, shaft_in, stud_of
 from barerail.stages.fit.studs import FOOT_MM, LONGEST
 from barerail.stages.fit.surface import Surface
 
@@ -26,56 +21,60 @@ FACING, FEWEST = 0.9, 30
 """Cosine by which a tube's skin faces outward at least, and thinned points of it that are enough (judgement)."""
 
 
-def studs_on(
-    tubes: list[Feature], curved: Surface, cloud: Cloud, noise: NoiseModel, settings: FitSettings
-) -> list[Feature]:
+def studs_on(tubes: list[Feature], curved: Surface, cloud: Cloud, noise: NoiseModel) -> list[Feature]:
     """Studs that stand on the longer tubes: lots of loose points about an axis that goes through a tube's own."""
-    seats = [t for t in tubes if t.diameter > STUD_MM and t.length > LONGEST]
+    seats = [t for t in tubes if t.length > LONGEST]
     loose = np.ones(len(curved.points), bool)
-    lots = []
+    short = []
     for t in tubes:
         skin = skin_of(curved, t.axis, t.point, t.diameter / 2)
         if t in seats:
             loose[skin] = False
-        elif t.diameter < STUD_MM and t.length < LONGEST:
-            lots.append(skin[np.abs((curved.points[skin] - t.point) @ t.axis) < t.length / 2 + 5.0])
-            loose[lots[-1]] = False
-    rows = np.flatnonzero(loose)
-    piece = touching(curved.points[rows], 1.5 * cloud.clean.voxel_mm) if len(rows) else np.zeros(0, int)
-    order = np.argsort(piece, kind="stable")
-    lots += np.split(rows[order], np.flatnonzero(np.diff(piece[order])) + 1)
-    found = [_on_tube(lot, t, curved, cloud, noise, settings) for lot in lots if len(lot) >= 8 for t in seats]
-    return [f for f in found if f is not None]
+        elif t.diameter < STUD_MM:
+            short.append(skin[np.abs((curved.points[skin] - t.point) @ t.axis) < t.length / 2 + 5.0])
+            loose[short[-1]] = False
+    rows, edge = np.flatnonzero(loose), 1.5 * cloud.clean.voxel_mm
+    short = [lot for lot in short if len(lot) >= FEWEST_LOOSE]
+    lots = [(t, lot) for t in seats for lot in (*short, *lots_of(_about(rows, t, curved, edge), curved, edge))]
+    found = [_on_tube(lot, t, curved, cloud, noise) for t, lot in lots]
+    return once([f for f in found if f is not None])
 
 
-def _on_tube(
-    lot: Index, tube: Feature, curved: Surface, cloud: Cloud, noise: NoiseModel, settings: FitSettings
-) -> Feature | None:
-    """The stud a lot of thinned points makes on a tube, or None where it makes none."""
-    d = curved.points[lot] - tube.point
+def _about(rows: Index, tube: Feature, curved: Surface, edge: float) -> Index:
+    """Those rows that lie about a tube, as high over it as a stud's shaft may and a little more: what goes on beyond is
+    none."""
+    along, height = _over(tube, curved.points[rows])
+    return rows[(np.abs(along) < tube.length / 2 + STUD_MM) & (height > SHAFT_MM) & (height < LONGEST + edge)]
+
+
+def _over(tube: Feature, points: Array) -> tuple[Array, Array]:
+    """How far along a tube's axis from its middle points (n, 3) lie, and how high over its skin, mm."""
+    d = points - tube.point
     along = d @ tube.axis
-    height = np.linalg.norm(d - np.outer(along, tube.axis), axis=1) - tube.diameter / 2
+    return along, np.linalg.norm(d - np.outer(along, tube.axis), axis=1) - tube.diameter / 2
+
+
+def _on_tube(lot: Index, tube: Feature, curved: Surface, cloud: Cloud, noise: NoiseModel) -> Feature | None:
+    """The stud a lot of thinned points makes on a tube, or None where it makes none."""
+    along, height = _over(tube, curved.points[lot])
     near = np.abs(along).max() < tube.length / 2 + STUD_MM and -1.0 < height.min() < FOOT_MM
     if not near or not 5.0 < height.max() < LONGEST or np.ptp(along) > STUD_MM + 5:
         return None
-    shaft = lot[height > 3.0]
-    points = cloud.points(shaft)
-    if len(points) < 20:
-        return None
-    points = points[:: max(1, len(points) // 600)]
-    middle = points.mean(axis=0) - tube.point
+    lot = lot[height > SHAFT_MM]
+    middle = curved.points[lot].mean(axis=0) - tube.point
     out = middle - (middle @ tube.axis) * tube.axis
+    shaft = shaft_in(lot, out / np.linalg.norm(out), cloud)
+    if shaft is None or shaft.fit.radius >= tube.diameter / 2:
+        return None
     try:
-        fit = fit_cylinder(points, out / np.linalg.norm(out), robust=True)
-        axis = fit.axis * np.sign(float(fit.axis @ out))
-        tube = _there(tube, fit.point, axis, fit.radius, curved)
+        tube = _there(tube, shaft.fit.point, shaft.axis, shaft.fit.radius, curved)
     except DataError:
         return None
-    seat = _meets(fit.point, axis, tube)
-    on = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
-    if seat is None or not _is_shaft(fit, points, on, cloud, settings):
+    seat = _meets(shaft.fit.point, shaft.axis, tube)
+    if seat is None:
         return None
-    return _feature(fit, axis, seat, points[on], on, tube, noise, cloud)
+    up = _seat_variance(tube, shaft.axis, shaft.fit.point + seat * shaft.axis)
+    return stud_of(shaft, seat, up, noise, cloud)
 
 
 def _there(tube: Feature, point: Array, axis: Array, radius: float, curved: Surface) -> Feature:
@@ -97,15 +96,6 @@ def _there(tube: Feature, point: Array, axis: Array, radius: float, curved: Surf
     return replace(tube, point=tube.point + fit.centre @ flat)
 
 
-def _is_shaft(fit: CylinderFit, points: Array, on: NDArray[np.bool_], cloud: Cloud, settings: FitSettings) -> bool:
-    local = (points[on] - fit.point) @ fit.axes[:2].T
-    rms = float(np.sqrt((fit.residuals[on] ** 2).mean())) if on.any() else np.inf
-    sized = settings.hole_min_mm / 2 <= fit.radius < STUD_MM / 2
-    round_about = cover(local, np.zeros(2), 0.0, np.inf) > 0.6
-    smooth = rms < (cloud.roughest(1.5) if cloud.mesh else 1.5 * cloud.sigma)
-    return bool(sized and round_about and on.mean() > 0.8 and smooth)
-
-
 def _meets(point: Array, axis: Array, tube: Feature) -> float | None:
     """Place along a line, from `point`, where it comes out of a tube; None where it misses the tube's middle half."""
     d = point - tube.point
@@ -114,39 +104,6 @@ def _meets(point: Array, axis: Array, tube: Feature) -> float | None:
     if a < 0.5 or b * b - a * c <= 0 or np.sqrt(max(float(w @ w) - b * b / a, 0.0)) > tube.diameter / 4:
         return None
     return float((-b + np.sqrt(b * b - a * c)) / a)
-
-
-def _feature(
-    fit: CylinderFit,
-    axis: Array,
-    seat: float,
-    points: Array,
-    on: NDArray[np.bool_],
-    tube: Feature,
-    noise: NoiseModel,
-    cloud: Cloud,
-) -> Feature:
-    cov = propagate(fit.jacobian[on], points, noise) + fused_cov(cloud.voxel_mm, fit.radius)
-    flat, lever = fit.axes[:2].T, seat * np.sign(float(axis @ fit.axis))
-    reach = np.hstack([np.eye(2), lever * np.eye(2), np.zeros((2, 1))])
-    along = (points - fit.point) @ axis
-    local = (points - fit.point) @ fit.axes[:2].T
-    up = _seat_variance(tube, axis, fit.point + seat * axis)
-    lean = fused_lean(cloud.voxel_mm, fit.radius, float(np.ptp(along)))
-    return Feature(
-        kind="stud",
-        point=fit.point + seat * axis,
-        axis=axis,
-        diameter=shaft_width(2 * fit.radius, cloud.voxel_mm),
-        length=float(np.quantile(along, 0.99) - seat),
-        cov=flat @ reach @ cov @ reach.T @ flat.T + up * np.outer(axis, axis),
-        cov_axis=flat @ (cov[2:4, 2:4] + lean * np.eye(2)) @ flat.T,
-        u_diameter=float(2 * np.sqrt(cov[4, 4])),
-        u_length=cloud.clean.spacing_mm / 2,
-        arc_deg=round(360 * cover(local, np.zeros(2), 0.0, np.inf)),
-        n=int(on.sum()),
-        rms=float(np.sqrt((fit.residuals[on] ** 2).mean())),
-    )
 
 
 def _seat_variance(tube: Feature, axis: Array, seat: Array) -> float:

@@ -9,20 +9,11 @@ from barerail.errors import DataError
 from barerail.forked import mapped
 from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
-from barerail.records import Array, Feature, Index, NoiseModel
+from barerail.records import Array, Feature, Index, NoiseModel, Note
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.cylinders import (
-    GAP_MM,
-    LEAST_ARC,
-    arc_of,
-    band_of,
-    curved_part,
-    first_cylinders,
-    fused_cov,
-    fused_lean,
-    skin_of,
-)
+from barerail.stages.fit.cylinders import GAP_MM, LEAST_ARC, arc_of, band_of, curved_part, first_cylinders, skin_of
+from barerail.stages.fit.fused_round import THIN_TUBE, all_round, fused_cov, fused_lean
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.surface import Surface
 from barerail.stages.fit.tube_studs import studs_on
@@ -49,7 +40,7 @@ def tubes_of(
     found = [tube for tube in tubes if tube is not None]
     found.sort(key=lambda t: -t.length)
     found = _distinct(found, [])
-    on_tubes = studs_on(found, round_only.surface, round_only, noise, settings)
+    on_tubes = studs_on(found, round_only.surface, round_only, noise)
     return _distinct(found, studs + on_tubes), on_tubes
 
 
@@ -212,6 +203,15 @@ def _distinct(found: list[Feature], studs: list[Feature]) -> list[Feature]:
         if not any(_is_stud(f, s) for s in studs) and not any(_inside(f, k) for k in kept):
             kept.append(f)
     return kept
+
+
+def without_edges(found: list[Feature], voxel: float) -> tuple[list[Feature], tuple[Note, ...]]:
+    """Tubes and sleeves without such tubes as may be a sheet's edge in a mesh of voxels of that edge in mm, 0: a cloud;
+    and how many those were."""
+    kept = [f for f in found if f.kind != "tube" or all_round(f.diameter, f.arc_deg, voxel, THIN_TUBE)]
+    count = len(found) - len(kept)
+    why = "tubes dropped: so thin and seen from one side that they may be a sheet's edge"
+    return kept, (Note("fit", why, count),) if count else ()
 
 
 def _is_stud(f: Feature, stud: Feature) -> bool:
