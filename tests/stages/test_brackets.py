@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from barerail.records import Feature, Plane
-from barerail.stages.fit.brackets import ALIKE_MM, LEANING, bolt_axes
+from barerail.stages.fit.brackets import ALIKE_MM, ALONE, LEANING, bolt_axes
 
 FACE = Plane(
     np.array([0.0, 0.0, 900.0]),
@@ -20,6 +20,7 @@ FACE = Plane(
 OPEN = float("nan")
 U = 0.1
 TILT = np.radians(0.3)
+VOXEL = 2.0
 
 
 def hole(
@@ -49,7 +50,7 @@ def hole(
 
 
 def axis_of(*holes: Feature, mesh: bool = False) -> Feature:
-    (found,) = bolt_axes(list(holes), (FACE,), mesh)
+    (found,) = bolt_axes(list(holes), (FACE,), VOXEL if mesh else 0.0)
     assert found.kind == "bolt-axis"
     return found
 
@@ -90,7 +91,7 @@ def test_in_a_mesh_tabs_that_are_bent_do_not():
     lean = np.radians(2.4)
     bolt = axis_of(hole(20.0, -1.0, 5.0, lean=lean), hole(-20.0, 1.0, 5.0, lean=lean), mesh=True)
     away = bolt.axis[0] / bolt.axis[2]
-    between = bolt_axes([hole(20.0, -1.0, 5.0, lean=lean), hole(-20.0, 1.0, 5.0, lean=lean)], (FACE,), False)[0]
+    between = bolt_axes([hole(20.0, -1.0, 5.0, lean=lean), hole(-20.0, 1.0, 5.0, lean=lean)], (FACE,), 0.0)[0]
     assert away == pytest.approx(between.axis[0] / between.axis[2])
 
 
@@ -115,3 +116,13 @@ def test_in_a_mesh_tabs_that_lean_apart_have_each_a_lean_of_its_own_however_well
     bolt = axis_of(*tabs, mesh=True)
     off = np.degrees(np.arctan(abs(bolt.axis[0] / bolt.axis[2])))
     assert 1.2 < off < 2.3 and off < 2.5 * np.degrees(np.sqrt(bolt.cov_axis[1, 1]))
+
+
+def test_in_a_mesh_what_pushes_both_tabs_out_alike_is_in_the_gap_and_not_in_the_middle():
+    """Each inner face proud by 0.6 voxels, a quarter of a voxel of it its own."""
+    u = np.hypot(0.1, 0.6 * VOXEL)
+    bolt = axis_of(hole(20.0, -1.0, 5.0, u=u), hole(-20.0, 1.0, 5.0, u=u), mesh=True)
+    assert bolt.u_length == pytest.approx(2 * u)
+    assert np.sqrt(bolt.cov[2, 2]) == pytest.approx(np.hypot(0.1, ALONE * VOXEL) / np.sqrt(2))
+    thick = axis_of(hole(20.0, -1.0, 5.0, u=u), hole(-20.0, 1.0, 5.0, u=0.2), mesh=True)
+    assert np.sqrt(thick.cov[2, 2]) == pytest.approx(np.hypot(u, 0.2) / 2)

@@ -1,6 +1,8 @@
 """Fit on what is thin against the scan's spacing: studs, tubes of a space frame, edges of sheet. The truth is the
 construction, or the simulator's own; the seeds are for regression, nothing was developed on them."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from fit_case import Points, Scanner, across
@@ -9,7 +11,7 @@ from barerail.records import Feature, Features
 from barerail.scene import SceneCase, make
 from barerail.settings import CleanSettings, FitSettings
 from barerail.stages.clean import clean
-from barerail.stages.fit import fit
+from barerail.stages.fit import fit, holes
 from barerail.stages.fit.shafts import once
 from barerail.stages.fit.tubes import without_edges
 
@@ -101,3 +103,15 @@ def test_what_may_be_the_edge_of_a_sheet_in_a_fused_mesh_is_told_as_dropped() ->
     kept, notes = without_edges([edge, rod, thick], 2.4)
     assert kept == [rod, thick] and [n.count for n in notes] == [1]
     assert without_edges([edge, rod, thick], 0.0) == ([edge, rod, thick], ())
+
+
+@pytest.mark.parametrize(
+    ("voxel", "sigma", "rms", "lump"),
+    [(2.0, 0.1, 0.45, True), (2.0, 0.1, 0.35, False), (2.0, 0.3, 0.45, False), (0.0, 0.1, 5.0, False)],
+)
+def test_the_side_of_a_lump_in_a_mesh_has_no_holes_and_a_noisy_scan_still_has(monkeypatch, voxel, sigma, rms, lump):
+    monkeypatch.setattr(holes, "bores_in", lambda face, cloud, settings: [None])
+    monkeypatch.setattr(holes, "_told", lambda *_: (None, "looked at"))
+    cloud, noise = SimpleNamespace(mesh=voxel > 0, voxel_mm=voxel), SimpleNamespace(sigma_mm=sigma)
+    ((nothing, why),) = holes.told_in(None, rms, cloud, noise, FitSettings())
+    assert nothing is None and (why != "looked at") == lump

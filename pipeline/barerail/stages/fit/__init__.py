@@ -48,7 +48,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
 
     def looked_at(i: int) -> tuple[Plane, list[Told]]:
         plane = plane_of(cloud, patches[i], noise)
-        return plane, told_in(face_of(cloud, patches[i], i), cloud, noise, settings)
+        return plane, told_in(face_of(cloud, patches[i], i), plane.rms, cloud, noise, settings)
 
     seen = mapped(looked_at, range(len(patches)), lambda share: progress(0.45 + 0.3 * share))
     planes = tuple(plane for plane, _ in seen)
@@ -62,7 +62,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, edges = without_edges(tubes, cloud.voxel_mm)
     standing = [f for f in (*found, *tubes, *on_tubes, *on_faces) if f.kind in ("tube", "sleeve", "stud")]
     on_faces += studs_over(planes, standing, cloud, round_only, noise)
-    found = bolt_axes(found, planes, cloud.mesh) + tubes + on_tubes + on_faces
+    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + on_tubes + on_faces
     bent = bent_tubes(cloud, found, noise)
     found += tube_nodes(found, bent)
     progress(0.9)

@@ -116,6 +116,8 @@ def _links(surface: Surface, bend: Bend) -> Index:
 
 def _pieces(rows: Index, links: Index, least: int) -> list[Index]:
     """Those rows as connected pieces of at least so many points."""
+    if len(rows) < least:
+        return []
     place = np.full(len(links) + 1, -1)
     place[rows] = np.arange(len(rows))
     other = place[links[rows]]

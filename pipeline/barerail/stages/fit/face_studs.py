@@ -28,10 +28,10 @@ def studs_over(
     curved = round_only.surface
     loose = np.ones(len(curved.points), bool)
     for f in round_things:
-        d = curved.points - f.point
-        along = d @ f.axis
-        near = np.linalg.norm(d - np.outer(along, f.axis), axis=1) < _radius(f) + max(BESIDE_MM, cloud.voxel_mm)
-        loose &= ~(near & (np.abs(along) < f.length + FOOT_MM))
+        along = curved.points @ f.axis - f.point @ f.axis
+        beside = np.flatnonzero(np.abs(along) < f.length + FOOT_MM)
+        off = np.linalg.norm(curved.points[beside] - f.point - along[beside, None] * f.axis, axis=1)
+        loose[beside[off < _radius(f) + max(BESIDE_MM, cloud.voxel_mm)]] = False
     rows, edge = np.flatnonzero(loose), 1.5 * cloud.clean.voxel_mm
     studs = []
     for k, plane in enumerate(planes):
@@ -48,9 +48,10 @@ def _radius(f: Feature) -> float:
 
 def _over(rows: Index, plane: Plane, curved: Surface, edge: float) -> Index:
     """Those rows that lie over a face, as high as a stud's shaft may and a little more."""
-    local = (curved.points[rows] - plane.centre) @ plane.axes.T
-    over = (np.abs(local[:, :2]) < np.array(plane.extent) / 2).all(axis=1)
-    return rows[over & (local[:, 2] > SHAFT_MM) & (local[:, 2] < LONGEST + edge)]
+    height = curved.points[rows] @ plane.normal - plane.centre @ plane.normal
+    rows = rows[(height > SHAFT_MM) & (height < LONGEST + edge)]
+    flat = (curved.points[rows] - plane.centre) @ plane.axes[:2].T
+    return rows[(np.abs(flat) < np.array(plane.extent) / 2).all(axis=1)]
 
 
 def _shaft(lot: Index, plane: Plane, round_only: Cloud) -> Shaft | None:
