@@ -71,7 +71,7 @@ class FitSettings(Model):
     plane_min_cm2: Positive = Field(20.0, description="smallest face of a rail, cm2 (judgement)")
     hole_min_mm: Positive = Field(6.0, description="smallest hole diameter, mm; 3.5 to 4.2 point spacings where larger")
     hole_max_mm: Positive = Field(130.0, description="largest hole diameter, mm (judgement)")
-    tube_min_mm: Positive = Field(10.0, description="smallest tube or stud diameter, mm (judgement)")
+    tube_min_mm: Positive = Field(10.0, description="smallest tube diameter, mm (judgement)")
     tube_max_mm: Positive = Field(160.0, description="largest tube diameter, mm (judgement)")
     station_step_mm: Positive = Field(100.0, description="distance of rail stations, mm (50 to 100 is usual)")
     drift_mm: NotNegative = Field(

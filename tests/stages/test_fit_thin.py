@@ -44,6 +44,76 @@ def test_a_stud_whose_foot_is_no_empty_disc_is_found_by_its_shaft(spacing: float
         assert f.length == pytest.approx(length, abs=2.0) and f.axis[2] > 0.99
 
 
+@pytest.mark.parametrize("beside", [2.0, 50.0])
+def test_a_pin_past_the_edge_of_a_face_stands_on_none(beside: float) -> None:
+    """A notch is in the box about the face, and its other side near."""
+    s = Scanner(np.random.default_rng(153), 2.8)
+    points = s.sheet((260, 200), 4.0)
+    gone = (points.at[:, 0] > 0) & (points.at[:, 1] > 0)
+    points = Points(points.at[~gone], points.out[~gone]) + s.wall((4.0 + beside, 50, 4.0), -40.0, 40.0, True)
+    scan = clean(s.scan(points), CleanSettings(speck_points=0))
+    assert not studs_of(fit(scan, FitSettings()))
+
+
+def test_a_stud_at_the_end_of_a_lopsided_face_is_found() -> None:
+    """A T whose arm reaches beyond twice the mean of its points."""
+    s = Scanner(np.random.default_rng(154), 2.8)
+    points = s.sheet((160, 200), 4.0) + s.sheet((320, 60), 4.0).placed(np.eye(3), [240, 0, 0])
+    on = np.hypot(points.at[:, 0] - 360, points.at[:, 1]) < 4
+    points = Points(points.at[~on], points.out[~on]) + s.wall((360, 0, 4.0), 0.0, 30.0, True)
+    (f,) = studs_of(found_in(s, points))
+    assert np.abs(f.point - [360, 0, 0]).max() < 0.25
+
+
+def test_the_inside_of_a_cup_is_no_stud() -> None:
+    s = Scanner(np.random.default_rng(155), 2.0)
+    assert not studs_of(found_in(s, s.sheet((260, 200), 4.0) + s.wall((0, 0, 5.0), 0.0, 25.0)))
+
+
+def test_a_stud_through_a_plate_on_a_tube_is_told_once() -> None:
+    """It stands on the plate; 3 mm lower it would stand on the tube."""
+    s = Scanner(np.random.default_rng(156), 1.6)
+    tube = s.wall((0, 0, WIDE), -200, 200, True).placed(across([1, 0, 0]), [0, 0, 0])
+    plate = s.sheet((60, 60), 3.0).placed(np.eye(3), [0, 0, WIDE + 3])
+    on = np.hypot(plate.at[:, 0], plate.at[:, 1]) < 5
+    stud = s.wall((0, 0, 5.0), WIDE + 3, WIDE + 34, True)
+    (f,) = studs_of(found_in(s, tube + Points(plate.at[~on], plate.out[~on]) + stud))
+    assert f.point == pytest.approx([0, 0, WIDE + 3], abs=0.2)
+
+
+def test_a_strut_between_two_tubes_is_a_tube() -> None:
+    s = Scanner(np.random.default_rng(157), 1.6)
+    tube = s.wall((0, 0, WIDE), -200, 200, True).placed(across([1, 0, 0]), [0, 0, 0])
+    other = s.wall((0, 0, WIDE), -200, 200, True).placed(across([1, 0, 0]), [0, 0, 2 * WIDE + 60])
+    sheet = s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 200, 0])
+    found = found_in(s, tube + other + s.wall((0, 0, 9.0), WIDE, WIDE + 60, True) + sheet)
+    assert not studs_of(found)
+    assert sorted(round(f.diameter) for f in found.found if f.kind == "tube") == [18, 2 * WIDE, 2 * WIDE]
+
+
+def threaded(s: Scanner, x: float, d: float, pitch: float, length: float) -> Points:
+    """A stud along z whose flanks are straight, 0.613 pitches high (ISO 68-1, from memory)."""
+    shaft = s.wall((x, 0, d / 2), 0.0, length, True)
+    turn = np.arctan2(shaft.at[:, 1], shaft.at[:, 0] - x) / (2 * np.pi)
+    down = 0.613 * pitch * np.abs(2 * ((shaft.at[:, 2] / pitch + turn) % 1) - 1)
+    return Points(shaft.at - down[:, None] * shaft.out, shaft.out)
+
+
+@pytest.mark.parametrize("spacing", [1.0, 2.0])
+def test_threaded_studs_are_found_with_the_thread_in_their_u_and_say_what_their_diameter_is(spacing: float) -> None:
+    s = Scanner(np.random.default_rng(158), spacing)
+    points, wanted = s.sheet((300, 200), 4.0), [(-90.0, 6.0, 1.0), (0.0, 8.0, 1.25), (90.0, 12.0, 1.75)]
+    for x, d, pitch in wanted:
+        on = np.hypot(points.at[:, 0] - x, points.at[:, 1]) < d / 2
+        points = Points(points.at[~on], points.out[~on]) + threaded(s, x, d, pitch, 28.0)
+    found = studs_of(found_in(s, points))
+    assert len(found) == len(wanted)
+    for f, (x, d, pitch) in zip(found, wanted, strict=True):
+        assert f.diameter == pytest.approx(d - 0.613 * pitch, abs=0.15) and "mean" in f.note
+        u = np.sqrt(np.diag(f.cov))
+        assert (np.abs(f.point - [x, 0, 0]) < 3.5 * u).all() and 0.01 < u[0] < 0.12
+
+
 def test_a_low_block_of_round_plan_is_no_stud() -> None:
     """A boss wider than tall, a nut or a spacer: no shaft whose axis the scan tells."""
     s = Scanner(np.random.default_rng(151), 2.0)

@@ -22,6 +22,7 @@ from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.planes import plane_of
 from barerail.stages.fit.rails import rails_of
 from barerail.stages.fit.runs import reach, side_by_side
+from barerail.stages.fit.shafts import once
 from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.surface import surface_of
@@ -60,9 +61,11 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, found = sleeves_in(tubes, found, cloud, noise)
     tubes, on_faces = shafts_on_faces(tubes, planes, cloud.voxel_mm)
     tubes, edges = without_edges(tubes, cloud.voxel_mm)
-    standing = [f for f in (*found, *tubes, *on_tubes, *on_faces) if f.kind in ("tube", "sleeve", "stud")]
-    on_faces += studs_over(planes, standing, cloud, round_only, noise)
-    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + on_tubes + on_faces
+    round_things = [f for f in (*found, *tubes, *on_tubes, *on_faces) if f.kind in ("tube", "sleeve", "stud")]
+    on_faces += studs_over(planes, round_things, cloud, round_only, noise)
+    standing = once([f for f in (*found, *on_tubes, *on_faces) if f.kind == "stud"])
+    found = [f for f in found if f.kind != "stud"]
+    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + standing
     bent = bent_tubes(cloud, found, noise)
     found += tube_nodes(found, bent)
     progress(0.9)

@@ -2,17 +2,19 @@
 
 import numpy as np
 
-from barerail.records import Feature, Index, NoiseModel, Plane
+from barerail.geometry.raster import cover
+from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.stages.fit.bores import STUD_MM
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.fused import MESH_EDGE
-from barerail.stages.fit.heights import height_variance, local_height
+from barerail.stages.fit.fused import MESH_EDGE, MESH_SHEET_EDGE, SHEET_VOXELS, thin
+from barerail.stages.fit.heights import DEEP_MM, height_variance, local_height, other_face
 from barerail.stages.fit.shafts import SHAFT_MM, Shaft, lots_of, shaft_in, stud_of
 from barerail.stages.fit.studs import FOOT_MM, LONGEST, SQUARE
-from barerail.stages.fit.surface import Surface
 
 TOLERANCE_MM = 0.35
 """How far a face's points lie off its plane at least (judgement)."""
+ABOUT = 0.6
+"""Share of directions about its foot in which the face must show: a pin beside an edge stands on none (judgement)."""
 BESIDE_MM = 1.0
 """How far off a round thing's radius its own points may lie, or a voxel (judgement)."""
 
@@ -29,16 +31,19 @@ def studs_over(
     loose = np.ones(len(curved.points), bool)
     for f in round_things:
         along = curved.points @ f.axis - f.point @ f.axis
-        beside = np.flatnonzero(np.abs(along) < f.length + FOOT_MM)
+        low, high = (0.0, f.length) if f.kind == "stud" else (-f.length / 2, f.length / 2)
+        beside = np.flatnonzero((along > low - FOOT_MM) & (along < high + FOOT_MM))
         off = np.linalg.norm(curved.points[beside] - f.point - along[beside, None] * f.axis, axis=1)
         loose[beside[off < _radius(f) + max(BESIDE_MM, cloud.voxel_mm)]] = False
     rows, edge = np.flatnonzero(loose), 1.5 * cloud.clean.voxel_mm
+    points = curved.points[rows]
     studs = []
     for k, plane in enumerate(planes):
-        for lot in lots_of(_over(rows, plane, curved, edge), curved, edge):
+        for lot in lots_of(rows[_over(points, plane, edge)], curved, edge):
             shaft = _shaft(lot, plane, round_only)
-            if shaft is not None:
-                studs.append(stud_of(shaft, *_seat(shaft, plane, cloud, noise), noise, cloud, k))
+            seat = None if shaft is None else _seat(shaft, plane, cloud, noise)
+            if shaft is not None and seat is not None:
+                studs.append(stud_of(shaft, *seat, noise, cloud, k))
     return studs
 
 
@@ -46,12 +51,13 @@ def _radius(f: Feature) -> float:
     return f.detail.get("outside_diameter_mm", f.diameter) / 2
 
 
-def _over(rows: Index, plane: Plane, curved: Surface, edge: float) -> Index:
-    """Those rows that lie over a face, as high as a stud's shaft may and a little more."""
-    height = curved.points[rows] @ plane.normal - plane.centre @ plane.normal
-    rows = rows[(height > SHAFT_MM) & (height < LONGEST + edge)]
-    flat = (curved.points[rows] - plane.centre) @ plane.axes[:2].T
-    return rows[(np.abs(flat) < np.array(plane.extent) / 2).all(axis=1)]
+def _over(points: Array, plane: Plane, edge: float) -> Index:
+    """Which points (n, 3) lie over a face, as high as a stud's shaft may and a little more."""
+    height = points @ plane.normal - plane.centre @ plane.normal
+    over = np.flatnonzero((height > SHAFT_MM) & (height < LONGEST + edge))
+    border = (plane.outline - plane.centre) @ plane.axes[:2].T
+    flat = (points[over] - plane.centre) @ plane.axes[:2].T
+    return over[((flat > border.min(axis=0)) & (flat < border.max(axis=0))).all(axis=1)]
 
 
 def _shaft(lot: Index, plane: Plane, round_only: Cloud) -> Shaft | None:
@@ -65,13 +71,18 @@ def _shaft(lot: Index, plane: Plane, round_only: Cloud) -> Shaft | None:
     return shaft if square else None
 
 
-def _seat(shaft: Shaft, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[float, float]:
-    """Where along a shaft from its cylinder's point the face about its foot is met, mm, and the variance of that."""
-    square = float(shaft.axis @ plane.normal)
+def _seat(shaft: Shaft, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[float, float] | None:
+    """Where along a shaft from its cylinder's point the face about its foot is met, mm, and the variance of that; None
+    where the face was not seen about it."""
+    square, spacing = float(shaft.axis @ plane.normal), cloud.clean.spacing_mm
     foot = shaft.fit.point + float((plane.centre - shaft.fit.point) @ plane.normal) / square * shaft.axis
-    local = (cloud.near(foot, shaft.fit.radius + 3 * cloud.clean.spacing_mm + 12.0) - plane.centre) @ plane.axes.T
+    local = (cloud.near(foot, shaft.fit.radius + 3 * spacing + 12.0) - plane.centre) @ plane.axes.T
     disc = np.append((foot - plane.centre) @ plane.axes[:2].T, shaft.fit.radius)
-    height, ring = local_height(local, disc, TOLERANCE_MM, cloud.clean.spacing_mm)
+    height, ring = local_height(local, disc, TOLERANCE_MM, spacing)
+    if cover(ring, disc[:2], 0.0, np.inf) < ABOUT:
+        return None
+    other, _ = other_face(local[:, :2], local[:, 2] - height, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing))
+    pushed = MESH_SHEET_EDGE[3] if thin(other, spacing) else MESH_EDGE[3]
     seat = foot + height / square * shaft.axis
-    up = height_variance(ring, noise) + (MESH_EDGE[3] * cloud.voxel_mm) ** 2
+    up = height_variance(ring, noise) + (pushed * cloud.voxel_mm) ** 2
     return float((seat - shaft.fit.point) @ shaft.axis), up

@@ -15,10 +15,10 @@ FUSED_PROUD = 13.0
 from its two sides meet within it. Studs of 4 to 10 voxels on simulated scans."""
 LEAST_SHAFT = 4.0
 """Voxels across from which that was looked at; a thinner shaft is taken to stand proud by no more."""
-THIN_SHAFT, THIN_TUBE, ALL_ROUND = 4.5, 6.0, 300.0
+THIN_SHAFT, THIN_TUBE, ALL_ROUND = 5.0, 6.0, 300.0
 """Voxels across under which a stud's shaft, and any other round thing, must be seen over more than so many degrees in a
 fused mesh: a wire is no stud, and the edge of a sheet comes out round there, 4 to 5.5 voxels wide, over 160 to 270
-(simulated scans)."""
+(simulated scans). A stud is rarer where it is no stud than a tube where it is none: it need not be as wide."""
 
 
 def all_round(diameter: float, arc_deg: float, voxel: float, thin: float) -> bool:

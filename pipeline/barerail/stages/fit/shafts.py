@@ -6,15 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barerail.errors import DataError
-from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.neighbours import touching
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.stages.fit.bores import STUD_MM
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.fused_round import THIN_SHAFT, all_round, fused_cov, fused_lean, shaft_width
-from barerail.stages.fit.studs import SHAFT_DEG, THINNEST_MM
+from barerail.stages.fit.fused_round import THIN_SHAFT, all_round, fused_lean, shaft_width
+from barerail.stages.fit.studs import SHAFT_DEG, THINNEST_MM, on_shaft, roughest_shaft, shaft_cov, thread_note
 from barerail.stages.fit.surface import Surface
 
 SHAFT_MM, FEWEST_LOOSE, FEWEST = 3.0, 8, 20
@@ -54,9 +53,16 @@ def shaft_in(lot: Index, out: Array, cloud: Cloud) -> Shaft | None:
         fit = fit_cylinder(points, out, robust=True)
     except DataError:
         return None
-    on = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
+    on = on_shaft(fit.residuals, cloud)
     shaft = Shaft(fit, fit.axis * np.sign(float(fit.axis @ out)), points[on], on)
-    return shaft if _is_one(shaft, cloud) else None
+    return shaft if _is_one(shaft, cloud) and _faces_outward(shaft, lot, cloud.surface) else None
+
+
+def _faces_outward(shaft: Shaft, lot: Index, surface: Surface) -> bool:
+    """Whether it is the outside of a shaft rather than the inside of a bore."""
+    d = surface.points[lot] - shaft.fit.point
+    radial = d - np.outer(d @ shaft.axis, shaft.axis)
+    return bool(np.median(np.einsum("ij,ij->i", radial, surface.normals[lot])) > 0)
 
 
 def _is_one(shaft: Shaft, cloud: Cloud) -> bool:
@@ -64,7 +70,7 @@ def _is_one(shaft: Shaft, cloud: Cloud) -> bool:
     width = shaft_width(2 * fit.radius, cloud.voxel_mm)
     if on.mean() <= 0.8 or not THINNEST_MM <= width < STUD_MM:
         return False
-    smooth = rms_of(shaft) < (cloud.roughest(1.5) if cloud.mesh else 1.5 * cloud.sigma)
+    smooth = rms_of(shaft) < roughest_shaft(cloud)
     arc = arc_deg(shaft)
     return bool(smooth and arc > SHAFT_DEG and all_round(2 * fit.radius, arc, cloud.voxel_mm, THIN_SHAFT))
 
@@ -85,7 +91,7 @@ def stud_of(shaft: Shaft, seat: float, up: float, noise: NoiseModel, cloud: Clou
     plane: the face it stands on, if any.
     """
     fit, axis = shaft.fit, shaft.axis
-    cov = propagate(fit.jacobian[shaft.on], shaft.points, noise) + fused_cov(cloud.voxel_mm, fit.radius)
+    cov = shaft_cov(fit, shaft.on, shaft.points, noise, cloud)
     flat, lever = fit.axes[:2].T, seat * np.sign(float(axis @ fit.axis))
     reach = np.hstack([np.eye(2), lever * np.eye(2), np.zeros((2, 1))])
     along = (shaft.points - fit.point) @ axis
@@ -104,6 +110,7 @@ def stud_of(shaft: Shaft, seat: float, up: float, noise: NoiseModel, cloud: Clou
         n=int(shaft.on.sum()),
         rms=rms_of(shaft),
         plane=plane,
+        note=thread_note(rms_of(shaft), cloud),
     )
 
 

@@ -3,21 +3,25 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from barerail.errors import DataError
 from barerail.geometry.covariance import propagate
-from barerail.geometry.cylinder import fit_cylinder
+from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, NoiseModel, Plane
 from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.fused import MESH_EDGE
+from barerail.stages.fit.fused import MESH_EDGE, MESH_SHEET_EDGE, SHEET_VOXELS
 from barerail.stages.fit.fused_round import THIN_SHAFT, all_round, fused_cov, fused_lean, shaft_width
 
 LONGEST = 90.0
 """Longest stud, mm (judgement)."""
-THINNEST_MM = 4.5
-"""Thinnest stud, mm: an M5 thread reads as its mean diameter (ISO 724; judgement)."""
+THINNEST_MM = 3.0
+"""Thinnest stud, mm (judgement): a thread reads as its mean diameter, M4 as some 3.5."""
+THREAD_MM, THREAD_RMS = 0.55, 0.32
+"""How far a thread's flanks lie off its mean radius, and their rms, mm: of M12, whose profile is 1.07 mm high (ISO
+68-1, from memory)."""
 SQUARE = np.cos(np.radians(6.0))
 """How square a stud stands on its face (judgement)."""
 SHAFT_DEG = 216.0
@@ -45,7 +49,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     except DataError:
         return None
     axis = fit.axis * np.sign(fit.axis[2])
-    near = np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3)
+    near = on_shaft(fit.residuals, cloud)
     diameter = shaft_width(2 * fit.radius, cloud.voxel_mm)
     if axis[2] < SQUARE or near.mean() <= 0.7 or diameter < THINNEST_MM:
         return None
@@ -54,14 +58,14 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     if (
         360 * arc <= SHAFT_DEG
         or not all_round(2 * fit.radius, 360 * arc, cloud.voxel_mm, THIN_SHAFT)
-        or not rms < max(cloud.roughest(1.5), 0.15)
+        or not rms < roughest_shaft(cloud)
     ):
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):
         return None
     lift = -float(fit.point[2] / axis[2])
     at = fit.point + axis * lift
-    cov = propagate(fit.jacobian[near], body[near], noise) + fused_cov(cloud.voxel_mm, fit.radius)
+    cov = shaft_cov(fit, near, body[near], noise, cloud)
     ways = axes.T @ fit.axes[:2].T
     reach = np.hstack([np.eye(2), lift * np.sign(fit.axis[2]) * np.eye(2), np.zeros((2, 1))])
     lean = fused_lean(cloud.voxel_mm, fit.radius, top)
@@ -80,7 +84,32 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
         n=int(near.sum()),
         rms=rms,
         plane=bore.face.patch,
+        note=thread_note(rms, cloud),
     )
+
+
+def on_shaft(residuals: Array, cloud: Cloud) -> NDArray[np.bool_]:
+    """Which points, so far off a shaft's cylinder in mm (n,), are still of it: its thread's flanks are, which fusing
+    smooths away."""
+    return np.abs(residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3 if cloud.mesh else THREAD_MM)
+
+
+def thread_note(rms: float, cloud: Cloud) -> str:
+    """What is said of a shaft that is rougher than the scan; nothing in a mesh, where all that is thin is."""
+    return "" if cloud.mesh or rms < 1.5 * cloud.sigma else "rough, as a thread is: the diameter is its mean"
+
+
+def roughest_shaft(cloud: Cloud) -> float:
+    """Largest rms in mm of points about a shaft that is still noise and thread."""
+    return cloud.roughest(1.5) if cloud.mesh else float(np.hypot(1.5 * cloud.sigma, THREAD_RMS))
+
+
+def shaft_cov(fit: CylinderFit, on: NDArray[np.bool_], points: Array, noise: NoiseModel, cloud: Cloud) -> Array:
+    """Covariance (5, 5) of a shaft's cylinder: noise, fusing, and in a cloud what a thread scatters by beyond that."""
+    jacobian = fit.jacobian[on]
+    cov = propagate(jacobian, points, noise) + fused_cov(cloud.voxel_mm, fit.radius)
+    beyond = 0.0 if cloud.mesh else float(np.mean(fit.residuals[on] ** 2)) - noise.sigma_mm**2
+    return np.asarray(cov + max(beyond, 0.0) * np.linalg.inv(jacobian.T @ jacobian), float)
 
 
 def _faces_inward(cloud: Cloud, middle: Array, axis: Array, radius: float) -> bool:
@@ -116,14 +145,16 @@ def shafts_on_faces(
     studs, rest = [], []
     for t in tubes:
         short = t.diameter < STUD_MM and t.length < LONGEST and t.detail.get("facing", 1.0) > 0
-        seats = [s for k, p in enumerate(planes) if (s := _stands_on(t, p, k, voxel)) is not None] if short else []
+        short &= all_round(t.diameter, t.arc_deg, voxel, THIN_SHAFT)
+        seats = [s for k in range(len(planes)) if (s := _stands_on(t, planes, k, voxel)) is not None] if short else []
         studs += seats[:1]
         rest += [] if seats else [t]
     return rest, studs
 
 
-def _stands_on(tube: Feature, plane: Plane, k: int, voxel: float) -> Feature | None:
+def _stands_on(tube: Feature, planes: tuple[Plane, ...], k: int, voxel: float) -> Feature | None:
     """The stud a short tube is on a face, or None where it does not end there square and on the outer side."""
+    plane = planes[k]
     square = float(tube.axis @ plane.normal)
     if abs(square) < SQUARE:
         return None
@@ -133,7 +164,8 @@ def _stands_on(tube: Feature, plane: Plane, k: int, voxel: float) -> Feature | N
     beside = np.abs(plane.axes[:2] @ (seat - plane.centre)) > np.array(plane.extent) / 2
     if beside.any() or not -1.0 < height - tube.length / 2 < FOOT_MM:
         return None
-    across, up = np.eye(3) - np.outer(axis, axis), float(plane.cov[0, 0] + (MESH_EDGE[3] * voxel) ** 2)
+    pushed = MESH_SHEET_EDGE[3] if _is_sheet(seat, plane, planes, voxel) else MESH_EDGE[3]
+    across, up = np.eye(3) - np.outer(axis, axis), float(plane.cov[0, 0] + (pushed * voxel) ** 2)
     return replace(
         tube,
         kind="stud",
@@ -146,4 +178,14 @@ def _stands_on(tube: Feature, plane: Plane, k: int, voxel: float) -> Feature | N
         plane=k,
         ends=np.zeros((0, 3)),
         detail={},
+    )
+
+
+def _is_sheet(at: Array, plane: Plane, planes: tuple[Plane, ...], voxel: float) -> bool:
+    """Whether a face has another one so close behind it, at a place (3,), that each disturbs the other in a mesh."""
+    return any(
+        plane.normal @ p.normal < -SQUARE
+        and 0 < (at - p.centre) @ plane.normal < SHEET_VOXELS * voxel
+        and (np.abs(p.axes[:2] @ (at - p.centre)) < np.array(p.extent) / 2).all()
+        for p in planes
     )

@@ -17,6 +17,8 @@ from barerail.stages.fit.surface import Surface
 
 BESIDE_MM, BOWED_MM = 40.0, 4.0
 """How far along a tube its skin is read about a stud, and how far that may lie off its straight cylinder: judgement."""
+STRUT_MM = 14.0
+"""Width from which on a round thing between two tubes is a strut and no stud (judgement)."""
 FACING, FEWEST = 0.9, 30
 """Cosine by which a tube's skin faces outward at least, and thinned points of it that are enough (judgement)."""
 
@@ -37,7 +39,16 @@ def studs_on(tubes: list[Feature], curved: Surface, cloud: Cloud, noise: NoiseMo
     short = [lot for lot in short if len(lot) >= FEWEST_LOOSE]
     lots = [(t, lot) for t in seats for lot in (*short, *lots_of(_about(rows, t, curved, edge), curved, edge))]
     found = [_on_tube(lot, t, curved, cloud, noise) for t, lot in lots]
-    return once([f for f in found if f is not None])
+    return once([f for f in found if f is not None and not _is_strut(f, seats)])
+
+
+def _is_strut(stud: Feature, tubes: list[Feature]) -> bool:
+    """Whether what stands on a tube is as thick as struts are and ends on another one."""
+    top = (stud.point + stud.length * stud.axis)[None]
+    ends_on = [
+        np.abs(height) < FOOT_MM and np.abs(along) < t.length / 2 for t in tubes for along, height in [_over(t, top)]
+    ]
+    return stud.diameter > STRUT_MM and bool(np.any(ends_on))
 
 
 def _about(rows: Index, tube: Feature, curved: Surface, edge: float) -> Index:
@@ -93,7 +104,8 @@ def _there(tube: Feature, point: Array, axis: Array, radius: float, curved: Surf
         return tube
     flat = basis(tube.axis)[:2]
     fit = fit_circle(d[ring[skin]] @ flat.T, (0.0, 0.0, tube.diameter / 2), robust=True, radius=tube.diameter / 2)
-    return replace(tube, point=tube.point + fit.centre @ flat)
+    here = float((point - tube.point) @ tube.axis)
+    return replace(tube, point=tube.point + here * tube.axis + fit.centre @ flat)
 
 
 def _meets(point: Array, axis: Array, tube: Feature) -> float | None:

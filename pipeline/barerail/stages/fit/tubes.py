@@ -122,11 +122,12 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     lift = np.eye(2, 5)
     lift[:, 2:4] = middle * np.eye(2)
     sag = curvature * (high - low) ** 2 / 24
-    across = lift @ cov @ lift.T + max(_form(fit, local, on), sag**2) * np.eye(2)
+    form = _form(fit, local, on)
+    across = lift @ cov @ lift.T + max(form, sag**2) * np.eye(2)
     flat = fit.axes[:2].T
     along = float(cloud.clean.spacing_mm / 2 + 1.0)
     ends = fit.point + np.outer([low, high], fit.axis)
-    lean = fused_lean(cloud.voxel_mm, fit.radius, float(high - low))
+    lean = fused_lean(cloud.voxel_mm, fit.radius, float(high - low)) + 12 * form / (high - low) ** 2
     return Feature(
         kind="tube",
         point=fit.point + middle * fit.axis,
@@ -165,7 +166,8 @@ def _open_ends(local: Array, arc: float, sectors: int = 24) -> dict[str, float]:
 def _form(fit: CylinderFit, local: Array, on: NDArray[np.bool_], blocks: int = 8) -> float:
     """Variance in mm2, per axis, of the centreline's own wander about the straight one, by blocks along a long tube.
 
-    What the scan shows of a long tube is never straight: welding and the scanner's drift bend it.
+    What the scan shows of a long tube is never straight: welding and the scanner's drift bend it. A wander that hangs
+    together over all of it turns the straight axis by its standard deviation times sqrt(12) over its length.
     """
     if np.ptp(local[:, 2]) < LONG * 2 * fit.radius:
         return 0.0
