@@ -53,7 +53,7 @@ def shaft_in(lot: Index, out: Array, cloud: Cloud) -> Shaft | None:
         fit = fit_cylinder(points, out, robust=True)
     except DataError:
         return None
-    on = on_shaft(fit.residuals, cloud)
+    on = on_shaft(fit, cloud)
     shaft = Shaft(fit, fit.axis * np.sign(float(fit.axis @ out)), points[on], on)
     return shaft if _is_one(shaft, cloud) and _faces_outward(shaft, lot, cloud.surface) else None
 
@@ -70,7 +70,7 @@ def _is_one(shaft: Shaft, cloud: Cloud) -> bool:
     width = shaft_width(2 * fit.radius, cloud.voxel_mm)
     if on.mean() <= 0.8 or not THINNEST_MM <= width < STUD_MM:
         return False
-    smooth = rms_of(shaft) < roughest_shaft(cloud)
+    smooth = rms_of(shaft) < roughest_shaft(width, cloud)
     arc = arc_deg(shaft)
     return bool(smooth and arc > SHAFT_DEG and all_round(2 * fit.radius, arc, cloud.voxel_mm, THIN_SHAFT))
 

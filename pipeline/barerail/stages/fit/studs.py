@@ -19,9 +19,9 @@ LONGEST = 90.0
 """Longest stud, mm (judgement)."""
 THINNEST_MM = 3.0
 """Thinnest stud, mm (judgement): a thread reads as its mean diameter, M4 as some 3.5."""
-THREAD_MM, THREAD_RMS = 0.55, 0.32
-"""How far a thread's flanks lie off its mean radius, and their rms, mm: of M12, whose profile is 1.07 mm high (ISO
-68-1, from memory)."""
+FLANK, ROUGH = 0.05, 0.034
+"""How far a coarse thread's flanks lie off its mean diameter, and their rms, as shares of that: M6 to M12, 0.613
+pitches high (ISO 68-1 and 261, from memory)."""
 SQUARE = np.cos(np.radians(6.0))
 """How square a stud stands on its face (judgement)."""
 SHAFT_DEG = 216.0
@@ -49,7 +49,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     except DataError:
         return None
     axis = fit.axis * np.sign(fit.axis[2])
-    near = on_shaft(fit.residuals, cloud)
+    near = on_shaft(fit, cloud)
     diameter = shaft_width(2 * fit.radius, cloud.voxel_mm)
     if axis[2] < SQUARE or near.mean() <= 0.7 or diameter < THINNEST_MM:
         return None
@@ -58,7 +58,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     if (
         360 * arc <= SHAFT_DEG
         or not all_round(2 * fit.radius, 360 * arc, cloud.voxel_mm, THIN_SHAFT)
-        or not rms < roughest_shaft(cloud)
+        or not rms < roughest_shaft(diameter, cloud)
     ):
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):
@@ -88,10 +88,10 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     )
 
 
-def on_shaft(residuals: Array, cloud: Cloud) -> NDArray[np.bool_]:
-    """Which points, so far off a shaft's cylinder in mm (n,), are still of it: its thread's flanks are, which fusing
-    smooths away."""
-    return np.abs(residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3 if cloud.mesh else THREAD_MM)
+def on_shaft(fit: CylinderFit, cloud: Cloud) -> NDArray[np.bool_]:
+    """Which points lie on a shaft's cylinder or a thread's flanks about it; fusing smooths those away."""
+    flank = 0.0 if cloud.mesh else FLANK * 2 * fit.radius
+    return np.abs(fit.residuals) < max(4 * cloud.sigma, 0.35 * cloud.voxel_mm, 0.3, flank)
 
 
 def thread_note(rms: float, cloud: Cloud) -> str:
@@ -99,9 +99,9 @@ def thread_note(rms: float, cloud: Cloud) -> str:
     return "" if cloud.mesh or rms < 1.5 * cloud.sigma else "rough, as a thread is: the diameter is its mean"
 
 
-def roughest_shaft(cloud: Cloud) -> float:
+def roughest_shaft(diameter: float, cloud: Cloud) -> float:
     """Largest rms in mm of points about a shaft that is still noise and thread."""
-    return cloud.roughest(1.5) if cloud.mesh else float(np.hypot(1.5 * cloud.sigma, THREAD_RMS))
+    return cloud.roughest(1.5) if cloud.mesh else float(np.hypot(1.5 * cloud.sigma, ROUGH * diameter))
 
 
 def shaft_cov(fit: CylinderFit, on: NDArray[np.bool_], points: Array, noise: NoiseModel, cloud: Cloud) -> Array:
