@@ -137,11 +137,21 @@ def stud(at: list[float], axis: list[float], length: float) -> Feature:
     return Feature("stud", np.array(at), np.array(axis), 8.0, length, nothing, nothing, nan, nan, 360, 0, nan, -1)
 
 
-def test_a_stud_between_two_tubes_stands_on_the_one_and_studs_in_line_are_two() -> None:
+def test_a_shaft_is_one_stud_and_studs_in_line_are_two() -> None:
     right, wrong = stud([0, 0, 0], [0, 0, 1], 30.0), stud([0, 0, 34], [0, 0, -1], 33.0)
     behind = stud([0, 0, -28], [0, 0, -1], 31.0)
-    assert once([wrong, right]) == [right]
-    assert once([behind, right]) == [right, behind]
+    assert once([right, wrong, behind]) == [right, behind]
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_stud_that_ends_on_another_tube_stands_on_the_one_that_it_is_square_to(first: bool) -> None:
+    s = Scanner(np.random.default_rng(159), 1.6)
+    mine, other = (250, 150) if first else (150, 250)
+    tube = s.wall((0, 0, WIDE), -mine, mine, True).placed(across([1, 0, 0]), [0, 0, 0])
+    past = s.wall((0, 0, WIDE), -other, other, True).placed(across([1.0, 0, 0.3]), [0, 4, 2 * WIDE + 31])
+    sheet = s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 200, 0])
+    (f,) = studs_of(found_in(s, tube + past + sheet + s.wall((0, 0, 5.0), WIDE, WIDE + 30, True)))
+    assert f.axis[2] > 0.99 and f.point == pytest.approx([0, 0, WIDE], abs=0.2)
 
 
 @pytest.fixture(scope="module")

@@ -63,7 +63,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, edges = without_edges(tubes, cloud.voxel_mm)
     round_things = [f for f in (*found, *tubes, *on_tubes, *on_faces) if f.kind in ("tube", "sleeve", "stud")]
     on_faces += studs_over(planes, round_things, cloud, round_only, noise)
-    standing = once([f for f in (*found, *on_tubes, *on_faces) if f.kind == "stud"])
+    standing = [f for f in (*found, *on_tubes, *on_faces) if f.kind == "stud"]
+    standing = once(sorted(standing, key=lambda f: f.length))
     found = [f for f in found if f.kind != "stud"]
     found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + standing
     bent = bent_tubes(cloud, found, noise)

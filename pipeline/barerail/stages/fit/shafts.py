@@ -115,9 +115,9 @@ def stud_of(shaft: Shaft, seat: float, up: float, noise: NoiseModel, cloud: Clou
 
 
 def once(studs: list[Feature]) -> list[Feature]:
-    """One stud a shaft, the shortest: one between two tubes reaches further to the one that it does not stand on."""
+    """One stud a shaft, the first: one between two tubes, or through a plate, seems to stand on both."""
     kept: list[Feature] = []
-    for s in sorted(studs, key=lambda s: s.length):
+    for s in studs:
         middle = s.point + s.length / 2 * s.axis
         if not any(_in_shaft(middle, k) for k in kept):
             kept.append(s)

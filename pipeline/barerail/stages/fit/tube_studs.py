@@ -38,8 +38,17 @@ def studs_on(tubes: list[Feature], curved: Surface, cloud: Cloud, noise: NoiseMo
     rows, edge = np.flatnonzero(loose), 1.5 * cloud.clean.voxel_mm
     short = [lot for lot in short if len(lot) >= FEWEST_LOOSE]
     lots = [(t, lot) for t in seats for lot in (*short, *lots_of(_about(rows, t, curved, edge), curved, edge))]
-    found = [_on_tube(lot, t, curved, cloud, noise) for t, lot in lots]
-    return once([f for f in found if f is not None and not _is_strut(f, seats)])
+    found = [(t, f) for t, lot in lots if (f := _on_tube(lot, t, curved, cloud, noise)) is not None]
+    found.sort(key=lambda each: (_askew(*each), -each[0].length))
+    return once([f for _, f in found if not _is_strut(f, seats)])
+
+
+def _askew(tube: Feature, stud: Feature) -> float:
+    """How far a stud is from standing square on a tube and through its axis: the sine of the angle and a share of the
+    radius together. Between two tubes it stands on the one to which it is less askew."""
+    across = np.cross(stud.axis, tube.axis)
+    off = abs(float((stud.point - tube.point) @ across)) / float(np.linalg.norm(across))
+    return abs(float(stud.axis @ tube.axis)) + off / (tube.diameter / 2)
 
 
 def _is_strut(stud: Feature, tubes: list[Feature]) -> bool:
