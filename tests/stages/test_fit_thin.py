@@ -195,3 +195,13 @@ def test_the_side_of_a_lump_in_a_mesh_has_no_holes_and_a_noisy_scan_still_has(mo
     cloud, noise = SimpleNamespace(mesh=voxel > 0, voxel_mm=voxel), SimpleNamespace(sigma_mm=sigma)
     ((nothing, why),) = holes.told_in(None, rms, cloud, noise, FitSettings())
     assert nothing is None and (why != "looked at") == lump
+
+
+def test_a_rough_thing_whose_faces_do_not_cancel_is_no_threaded_stud() -> None:
+    """A hexagon bar: its flats lie as far off the mean radius as an M10 thread's flanks do."""
+    s = Scanner(np.random.default_rng(160), 1.2)
+    bar = s.wall((0, 0, 5.0), 0.0, 30.0, True)
+    turn = (np.arctan2(bar.at[:, 1], bar.at[:, 0]) % (np.pi / 3)) - np.pi / 6
+    bar = Points(bar.at * np.column_stack([1 / np.cos(turn)] * 2 + [np.ones(len(turn))]), bar.out)
+    on = np.hypot(*(sheet := s.sheet((200, 160), 4.0)).at[:, :2].T) < 5.5
+    assert not studs_of(found_in(s, Points(sheet.at[~on], sheet.out[~on]) + bar))

@@ -13,7 +13,7 @@ from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.stages.fit.bores import STUD_MM
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.fused_round import THIN_SHAFT, all_round, fused_lean, shaft_width
-from barerail.stages.fit.studs import SHAFT_DEG, THINNEST_MM, on_shaft, roughest_shaft, shaft_cov, thread_note
+from barerail.stages.fit.studs import SHAFT_DEG, THINNEST_MM, is_smooth, on_shaft, shaft_cov, thread_note
 from barerail.stages.fit.surface import Surface
 
 SHAFT_MM, FEWEST_LOOSE, FEWEST = 3.0, 8, 20
@@ -70,8 +70,8 @@ def _is_one(shaft: Shaft, cloud: Cloud) -> bool:
     width = shaft_width(2 * fit.radius, cloud.voxel_mm)
     if on.mean() <= 0.8 or not THINNEST_MM <= width < STUD_MM:
         return False
-    smooth = rms_of(shaft) < roughest_shaft(width, cloud)
     arc = arc_deg(shaft)
+    smooth = is_smooth(fit, on, shaft.points, arc, cloud)
     return bool(smooth and arc > SHAFT_DEG and all_round(2 * fit.radius, arc, cloud.voxel_mm, THIN_SHAFT))
 
 

@@ -13,7 +13,7 @@ from barerail.records import Array, Feature, NoiseModel, Plane
 from barerail.stages.fit.bores import STUD_MM, Bore, in_face, place
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.fused import MESH_EDGE, MESH_SHEET_EDGE, SHEET_VOXELS
-from barerail.stages.fit.fused_round import THIN_SHAFT, all_round, fused_cov, fused_lean, shaft_width
+from barerail.stages.fit.fused_round import ALL_ROUND, THIN_SHAFT, all_round, fused_cov, fused_lean, shaft_width
 
 LONGEST = 90.0
 """Longest stud, mm (judgement)."""
@@ -22,6 +22,8 @@ THINNEST_MM = 3.0
 FLANK, ROUGH = 0.05, 0.034
 """How far a coarse thread's flanks lie off its mean diameter, and their rms, as shares of that: M6 to M12, 0.613
 pitches high (ISO 68-1 and 261, from memory)."""
+FORM = 0.5
+"""Share of that rms that patches of a few mm may differ by (judgement)."""
 SQUARE = np.cos(np.radians(6.0))
 """How square a stud stands on its face (judgement)."""
 SHAFT_DEG = 216.0
@@ -58,7 +60,7 @@ def stud_in(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature | None:
     if (
         360 * arc <= SHAFT_DEG
         or not all_round(2 * fit.radius, 360 * arc, cloud.voxel_mm, THIN_SHAFT)
-        or not rms < roughest_shaft(diameter, cloud)
+        or not is_smooth(fit, near, body[near], 360 * arc, cloud)
     ):
         return None
     if _faces_inward(cloud, foot + top / 2 * axes[2], axes[2], fit.radius):
@@ -99,9 +101,27 @@ def thread_note(rms: float, cloud: Cloud) -> str:
     return "" if cloud.mesh or rms < 1.5 * cloud.sigma else "rough, as a thread is: the diameter is its mean"
 
 
-def roughest_shaft(diameter: float, cloud: Cloud) -> float:
-    """Largest rms in mm of points about a shaft that is still noise and thread."""
-    return cloud.roughest(1.5) if cloud.mesh else float(np.hypot(1.5 * cloud.sigma, ROUGH * diameter))
+def is_smooth(fit: CylinderFit, on: NDArray[np.bool_], points: Array, arc_deg: float, cloud: Cloud) -> bool:
+    """Whether what points on a shaft (n, 3) scatter by is noise, or in a cloud a thread's flanks, seen all round: those
+    cancel over a few mm, where the faces of an edge or a weld do not."""
+    rms = float(np.sqrt(np.mean(fit.residuals[on] ** 2)))
+    if cloud.mesh:
+        return rms < cloud.roughest(1.5)
+    flanks = float(np.hypot(1.5 * cloud.sigma, ROUGH * 2 * fit.radius))
+    thread = rms < flanks and arc_deg > ALL_ROUND and _form(fit, on, points) < FORM * rms
+    return rms < 1.5 * cloud.sigma or thread
+
+
+def _form(fit: CylinderFit, on: NDArray[np.bool_], points: Array, step: float = 5.0, sectors: int = 16) -> float:
+    """Rms in mm of the mean residuals of patches of a shaft, `step` mm long, less what chance makes of them."""
+    local = (points - fit.point) @ fit.axes.T
+    turn = np.floor(np.arctan2(local[:, 1], local[:, 0]) / (2 * np.pi) * sectors).astype(int) % sectors
+    patch = np.floor((local[:, 2] - local[:, 2].min()) / step).astype(int) * sectors + turn
+    count, residuals = np.bincount(patch), fit.residuals[on]
+    some = np.flatnonzero(count)
+    mean = np.bincount(patch, residuals)[some] / count[some]
+    beyond = float(np.mean(mean**2 - np.mean(residuals**2) / count[some]))
+    return float(np.sqrt(max(beyond, 0.0)))
 
 
 def shaft_cov(fit: CylinderFit, on: NDArray[np.bool_], points: Array, noise: NoiseModel, cloud: Cloud) -> Array:
