@@ -7,17 +7,21 @@ import numpy as np
 import pytest
 from fit_case import Points, Scanner, across
 
-from barerail.records import Feature, Features
+from barerail.records import Feature, Features, NoiseModel, Plane
 from barerail.scene import SceneCase, make
 from barerail.settings import CleanSettings, FitSettings
 from barerail.stages.clean import clean
-from barerail.stages.fit import fit, holes
-from barerail.stages.fit.shafts import once
+from barerail.stages.fit import face_studs, fit, holes
+from barerail.stages.fit.shafts import once, shaft_of
+from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.tubes import without_edges
 
 STUDS = [(-60.0, 40.0, 4.0, 26.0), (50.0, -30.0, 3.0, 34.0)]
 """Place on a face, radius and length of studs, mm."""
 WIDE = 14.0
+
+
+NOISE = NoiseModel(0.02, 0.02, 10.0, 0.0, 0.0)
 
 
 def found_in(s: Scanner, points: Points) -> Features:
@@ -205,3 +209,53 @@ def test_a_rough_thing_whose_faces_do_not_cancel_is_no_threaded_stud() -> None:
     bar = Points(bar.at * np.column_stack([1 / np.cos(turn)] * 2 + [np.ones(len(turn))]), bar.out)
     on = np.hypot(*(sheet := s.sheet((200, 160), 4.0)).at[:, :2].T) < 5.5
     assert not studs_of(found_in(s, Points(sheet.at[~on], sheet.out[~on]) + bar))
+
+
+def test_a_sleeve_that_stands_on_a_plate_is_no_stud() -> None:
+    s = Scanner(np.random.default_rng(161), 1.6)
+    found = found_in(s, s.sheet((260, 200), 4.0) + s.sleeve(24.0, 12.0, 40.0).placed(np.eye(3), [0, 0, 20.0]))
+    (f,) = found.found
+    assert f.kind == "sleeve" and f.diameter == pytest.approx(12.0, abs=0.15)
+
+
+def test_what_is_thicker_than_its_tube_is_no_stud_on_it() -> None:
+    s = Scanner(np.random.default_rng(162), 1.6)
+    tube = s.wall((0, 0, 12.0), -200, 200, True).placed(across([1, 0, 0]), [0, 0, 0])
+    stub = s.wall((0, 0, 14.0), 0.0, 70.0, True)
+    clear = np.hypot(stub.at[:, 1], stub.at[:, 2]) > 12.0
+    sheet = s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 200, 0])
+    assert not studs_of(found_in(s, tube + Points(stub.at[clear], stub.out[clear]) + sheet))
+
+
+@pytest.mark.parametrize(("width", "arc", "one"), [(4.0, 290, False), (4.0, 345, True), (5.5, 230, True)])
+def test_in_a_mesh_a_thin_shaft_must_be_seen_all_round(width: float, arc: float, one: bool) -> None:
+    """Width in voxels of 2 mm, as read."""
+    cloud = SimpleNamespace(mesh=True, voxel_mm=2.0, sigma=0.1, roughest=lambda times: 0.5)
+    rng = np.random.default_rng(164)
+    turn, z = rng.uniform(0, np.radians(arc), 500), rng.uniform(0, 30, 500)
+    points = np.column_stack([width * np.cos(turn), width * np.sin(turn), z])
+    assert (shaft_of(points, np.array([0, 0, 1.0]), cloud, 0.8) is not None) == one
+
+
+@pytest.mark.parametrize(("thickness", "pushed"), [(3.0, 0.6), (30.0, 0.05)])
+def test_in_a_mesh_a_stud_on_thin_sheet_has_in_its_u_by_how_much_that_stands_proud(thickness, pushed):
+    """Both ways a face is known: from what lies about the foot, and from the faces found."""
+    s = Scanner(np.random.default_rng(163), 2.0, 0.0)
+    near = s.sheet((80, 80), thickness).at
+    clean_scan = SimpleNamespace(spacing_mm=2.0)
+    cloud = SimpleNamespace(near=lambda at, reach: near, clean=clean_scan, voxel_mm=2.0, mesh=True, sigma=0.1)
+    turn, z = np.meshgrid(np.arange(0, 2 * np.pi, 0.2), np.arange(4.0, 30.0))
+    shaft = np.column_stack([6 * np.cos(turn.ravel()), 6 * np.sin(turn.ravel()), z.ravel()])
+    cloud.roughest = lambda times: 0.5
+    _, up = face_studs._seat(shaft_of(shaft, np.array([0, 0, 1.0]), cloud, 0.8), face(0.0, 1.0), cloud, NOISE)
+    assert np.sqrt(up) == pytest.approx(2 * pushed, abs=0.03)
+    rod = Feature(**{**tube(12.0, 360).__dict__, "point": np.array([0, 0, 30.0])})
+    _, (f,) = shafts_on_faces([rod], (face(0.0, 1.0), face(-thickness, -1.0)), 2.0)
+    assert np.sqrt(f.cov[2, 2]) == pytest.approx(2 * pushed, abs=0.03)
+
+
+def face(z: float, up: float) -> Plane:
+    """A face 80 mm square at that height that looks up or down."""
+    outline = np.array([[x, y, z] for x, y in ((-40.0, -40), (40, -40), (40, 40), (-40, 40))])
+    axes, cov = np.diag([1.0, up, up]), 1e-8 * np.eye(3)
+    return Plane(np.array([0, 0, z]), axes, cov, 0.1, 900, 6400.0, (80.0, 80.0), np.zeros(0, int), outline)

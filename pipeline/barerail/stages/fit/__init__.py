@@ -58,15 +58,12 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     studs = [f for f in found if f.kind == "stud"]
     round_only = replace(round_only, sigma=noise.sigma_mm)
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
-    tubes, found = sleeves_in(tubes, found, cloud, noise)
+    tubes, found = sleeves_in(tubes, [f for f in found if f.kind != "stud"], cloud, noise)
     tubes, on_faces = shafts_on_faces(tubes, planes, cloud.voxel_mm)
     tubes, edges = without_edges(tubes, cloud.voxel_mm)
-    round_things = [f for f in (*found, *tubes, *on_tubes, *on_faces) if f.kind in ("tube", "sleeve", "stud")]
-    on_faces += studs_over(planes, round_things, cloud, round_only, noise)
-    standing = [f for f in (*found, *on_tubes, *on_faces) if f.kind == "stud"]
-    standing = once(sorted(standing, key=lambda f: f.length))
-    found = [f for f in found if f.kind != "stud"]
-    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + standing
+    studs += on_tubes + on_faces
+    studs += studs_over(planes, tubes + studs, cloud, round_only, noise)
+    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + once(sorted(studs, key=lambda f: f.length))
     bent = bent_tubes(cloud, found, noise)
     found += tube_nodes(found, bent)
     progress(0.9)

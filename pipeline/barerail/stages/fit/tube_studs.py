@@ -11,6 +11,7 @@ from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.stages.fit.bores import STUD_MM
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import skin_of
+from barerail.stages.fit.fused_round import THIN_TUBE, all_round
 from barerail.stages.fit.shafts import FEWEST_LOOSE, SHAFT_MM, lots_of, once, shaft_in, stud_of
 from barerail.stages.fit.studs import FOOT_MM, LONGEST
 from barerail.stages.fit.surface import Surface
@@ -25,7 +26,7 @@ FACING, FEWEST = 0.9, 30
 
 def studs_on(tubes: list[Feature], curved: Surface, cloud: Cloud, noise: NoiseModel) -> list[Feature]:
     """Studs that stand on the longer tubes: lots of loose points about an axis that goes through a tube's own."""
-    seats = [t for t in tubes if t.length > LONGEST]
+    seats = [t for t in tubes if t.length > LONGEST and all_round(t.diameter, t.arc_deg, cloud.voxel_mm, THIN_TUBE)]
     loose = np.ones(len(curved.points), bool)
     short = []
     for t in tubes:

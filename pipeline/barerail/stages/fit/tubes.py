@@ -21,6 +21,9 @@ from barerail.stages.fit.tube_studs import studs_on
 MOST_POINTS = 3000
 LONG = 6.0
 """Length in diameters from which a tube's centreline is looked at for wander (judgement)."""
+SLOPE = 6.0
+"""Variance of a long tube's direction, in that of its wander over its length squared: 12 would be all of it hanging
+together as a slope does; half of that fits the errors on simulated frames that are bent."""
 BEND_PER_MM = 1 / 3000
 """Curvature of a centreline beyond which a tube is a bend or a hose, 1 / mm: 0.4 mm of sag over 100 mm is 1 / 3000."""
 
@@ -127,7 +130,7 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     flat = fit.axes[:2].T
     along = float(cloud.clean.spacing_mm / 2 + 1.0)
     ends = fit.point + np.outer([low, high], fit.axis)
-    lean = fused_lean(cloud.voxel_mm, fit.radius, float(high - low)) + 12 * form / (high - low) ** 2
+    lean = fused_lean(cloud.voxel_mm, fit.radius, float(high - low)) + SLOPE * form / (high - low) ** 2
     return Feature(
         kind="tube",
         point=fit.point + middle * fit.axis,
@@ -166,8 +169,7 @@ def _open_ends(local: Array, arc: float, sectors: int = 24) -> dict[str, float]:
 def _form(fit: CylinderFit, local: Array, on: NDArray[np.bool_], blocks: int = 8) -> float:
     """Variance in mm2, per axis, of the centreline's own wander about the straight one, by blocks along a long tube.
 
-    What the scan shows of a long tube is never straight: welding and the scanner's drift bend it. A wander that hangs
-    together over all of it turns the straight axis by its standard deviation times sqrt(12) over its length.
+    What the scan shows of a long tube is never straight: welding and the scanner's drift bend it.
     """
     if np.ptp(local[:, 2]) < LONG * 2 * fit.radius:
         return 0.0
