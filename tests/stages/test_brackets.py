@@ -126,3 +126,12 @@ def test_in_a_mesh_what_pushes_both_tabs_out_alike_is_in_the_gap_and_not_in_the_
     assert np.sqrt(bolt.cov[2, 2]) == pytest.approx(np.hypot(0.1, ALONE * VOXEL) / np.sqrt(2))
     thick = axis_of(hole(20.0, -1.0, 5.0, u=u), hole(-20.0, 1.0, 5.0, u=0.2), mesh=True)
     assert np.sqrt(thick.cov[2, 2]) == pytest.approx(np.hypot(u, 0.2) / 2)
+
+
+def test_tabs_whose_directions_are_badly_known_are_one_bracket_where_their_holes_say_so():
+    """45 mm apart, one tab read 2.3 degrees askew: by that tab alone its partner's hole would lie 1.8 mm off."""
+    askew, tilt = np.radians(2.3), np.radians(1.5)
+    bolt = axis_of(hole(20.0, -1.0, 5.0, lean=askew, tilt=tilt), hole(-25.0, 1.0, 5.0, aside=1.0, tilt=tilt), mesh=True)
+    assert bolt.length == pytest.approx(45.0, abs=0.5)
+    sure = hole(20.0, -1.0, 5.0, tilt=1e-4), hole(-25.0, 1.0, 5.0, aside=3.0, tilt=1e-4)
+    assert {f.kind for f in bolt_axes(list(sure), (FACE,), VOXEL)} == {"hole"}

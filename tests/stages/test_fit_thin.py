@@ -259,3 +259,14 @@ def face(z: float, up: float) -> Plane:
     outline = np.array([[x, y, z] for x, y in ((-40.0, -40), (40, -40), (40, 40), (-40, 40))])
     axes, cov = np.diag([1.0, up, up]), 1e-8 * np.eye(3)
     return Plane(np.array([0, 0, z]), axes, cov, 0.1, 900, 6400.0, (80.0, 80.0), np.zeros(0, int), outline)
+
+
+@pytest.mark.parametrize(
+    ("mesh", "cover", "misfit", "torn"),
+    [(True, 0.83, 1.0, True), (True, 0.92, 1.0, False), (True, 0.83, 0.75, False), (False, 0.83, 1.0, False)],
+)
+def test_in_a_mesh_a_rim_that_is_open_and_without_edge_in_places_is_a_tear(mesh, cover, misfit, torn):
+    rim = SimpleNamespace(mean=np.array([0, 0, 6.0]), misfit=misfit, n_wall=20)
+    bore = SimpleNamespace(rim=rim, cover=cover, closed_behind=False, brim=1.0, wall_share=0.8, gap=45.0)
+    cloud = SimpleNamespace(mesh=mesh, clean=SimpleNamespace(spacing_mm=1.6))
+    assert (holes._why_not(bore, cloud, FitSettings()) == "its rim does not close") == torn

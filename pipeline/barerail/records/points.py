@@ -96,6 +96,11 @@ class MountPoint(Frozen):
     group: str = ""
     tubes: tuple[str, ...] = ()
 
+    @property
+    def bore_unseen(self) -> bool:
+        """Whether it is a sleeve whose diameter is the outside's, no bore having been seen."""
+        return self.kind == "sleeve" and self.diameter == self.detail.get("outside_diameter_mm")
+
 
 @dataclass(frozen=True, eq=False)
 class Pair(Frozen):

@@ -155,6 +155,10 @@ def _room(
             raise UsageError(f"hole {h.name} is {h.diameter:g} mm wide: {settings.bolt} doesn't go through")
         room[i] = (h.diameter - bolt) / 2
         if c.kind in ROUND and not settings.tapped:
+            if c.bore_unseen:
+                raise UsageError(
+                    f"{c.name}'s bore wasn't seen, so how wide it is isn't known; --tapped counts no room in it"
+                )
             if c.diameter + 2 * c.u_diameter < bolt:
                 raise UsageError(
                     f"{c.name} is {c.diameter:.2f} mm wide: {settings.bolt} doesn't go through; where it is a thread, "

@@ -15,6 +15,7 @@ from barerail.stages.fit.cloud import cloud_of, face_of
 from barerail.stages.fit.face_studs import studs_over
 from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import Told, features_of, told_in
+from barerail.stages.fit.hoses import without_hoses
 from barerail.stages.fit.joints import with_joints
 from barerail.stages.fit.nodes import tube_nodes
 from barerail.stages.fit.noise import noise_of
@@ -64,12 +65,12 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     studs += on_tubes + on_faces
     studs += studs_over(planes, tubes + studs, cloud, round_only, noise)
     found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + once(sorted(studs, key=lambda f: f.length))
-    bent = bent_tubes(cloud, found, noise)
+    found, bent, hoses = without_hoses(found, bent_tubes(cloud, found, noise), cloud)
     found += tube_nodes(found, bent)
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
     flats, left_out = mounting_faces(cloud, planes, found, rails)
-    found, notes = found + flats, notes + edges + left_out
+    found, notes = found + flats, notes + edges + hoses + left_out
     dropped = sum(r.dropped for r in rails)
     if dropped:
         why = "too little of two faces seen, or another section beside the rail's line"

@@ -61,13 +61,15 @@ def bolt_axes(found: list[Feature], planes: tuple[Plane, ...], voxel: float) -> 
 
 def _match(i: int, j: int, found: list[Feature]) -> tuple[float, int, int] | None:
     a, b = found[i], found[j]
-    d = b.point - a.point
-    gap = abs(float(d @ a.axis))
-    if abs(a.axis @ b.axis) < PARALLEL or not GAP_MM[0] < gap < GAP_MM[1]:
+    d, cosine = b.point - a.point, float(a.axis @ b.axis)
+    axis = (a.axis + np.sign(cosine) * b.axis) / np.sqrt(2 + 2 * abs(cosine))
+    gap = abs(float(d @ axis))
+    if abs(cosine) < PARALLEL or not GAP_MM[0] < gap < GAP_MM[1]:
         return None
-    across = float(np.linalg.norm(d - (d @ a.axis) * a.axis))
-    flat = np.eye(3) - np.outer(a.axis, a.axis)
-    u = float(np.sqrt(np.linalg.eigvalsh(flat @ (a.cov + b.cov) @ flat)[-1]))
+    across = float(np.linalg.norm(d - (d @ axis) * axis))
+    flat = np.eye(3) - np.outer(axis, axis)
+    cov = a.cov + b.cov + gap**2 * (a.cov_axis + b.cov_axis) / 4
+    u = float(np.sqrt(np.linalg.eigvalsh(flat @ cov @ flat)[-1]))
     u_size, most = float(np.hypot(a.u_diameter, b.u_diameter)), UNSURE * a.diameter
     off = max(1.5, 0.15 * a.diameter, min(2.5 * u, most))
     size = max(1.0, 0.12 * a.diameter, min(2 * u_size, most))

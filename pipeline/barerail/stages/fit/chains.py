@@ -13,7 +13,7 @@ def chained(found: Sequence[Feature], bends: Sequence[TubeBend]) -> tuple[BentTu
     at: dict[tuple[int, bool], TubeBend] = {}
     first: dict[int, int] = {}
     for bend in bends:
-        ends = [(i, _at_high_end(found[i], bend)) for i in bend.between]
+        ends = [(i, at_high_end(found[i], bend)) for i in bend.between]
         one, two = (first.setdefault(i, i) for i in bend.between)
         if one != two and not any(e in at for e in ends):
             at |= dict.fromkeys(ends, bend)
@@ -23,7 +23,7 @@ def chained(found: Sequence[Feature], bends: Sequence[TubeBend]) -> tuple[BentTu
     return tuple(_tube(found, tubes, run) for tubes, run in chains if tubes[0] < tubes[-1])
 
 
-def _at_high_end(f: Feature, bend: TubeBend) -> bool:
+def at_high_end(f: Feature, bend: TubeBend) -> bool:
     """Whether a bend is at the end of a tube that its axis points to."""
     return bool((bend.arc.mean(axis=0) - f.point) @ f.axis > 0)
 

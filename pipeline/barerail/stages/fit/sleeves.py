@@ -10,16 +10,24 @@ from barerail.stages.fit.mesh_bores import on_one_axis
 
 LONGEST = 3.0
 """Diameters that a sleeve may be long (judgement)."""
+CLOSED = 0.5
+"""Share of an end that a face must cover where fusing closed the bore: 0.67 to 0.93 there, nothing on tubes cut short
+(simulated scans)."""
+END_U = 0.2
+"""Standard uncertainty of an end face of a closed sleeve along it, in voxels (0.1 at most, simulated scans)."""
+END_VOXELS = 4.0
+"""How far off a tube's end in voxels its end face is looked for (judgement)."""
 
 
 def sleeves_in(
     tubes: list[Feature], holes: list[Feature], cloud: Cloud, noise: NoiseModel
 ) -> tuple[list[Feature], list[Feature]]:
-    """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest.
+    """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest. What
+    is so short that fusing may have bowed it is a sleeve or nothing.
 
-    A sleeve is no longer than LONGEST diameters and has a hole in at least one end, or a bore seen in it. Its middle is
-    half-way between its end faces, or the edges seen; an end not seen lies anywhere up to LONGEST diameters from the
-    other (rectangular, JCGM 100:2008, 4.3.7).
+    A sleeve is no longer than LONGEST diameters and has a hole in at least one end, or a bore seen in it, or, in a
+    mesh, both ends closed. Its middle is half-way between its end faces, or the edges seen; an end not seen lies
+    anywhere up to LONGEST diameters from the other (rectangular, JCGM 100:2008, 4.3.7).
     """
     rest, out = list(holes), []
     bores = [t for t in tubes if t.detail["facing"] <= 0]
@@ -28,7 +36,8 @@ def sleeves_in(
         ends = [h for h in rest if h.kind == "hole" and _on_end(h, t)]
         bore = next((b for b in inside if _in_bore_of(b, t)), None)
         if t.length > LONGEST * t.diameter or not (ends or bore):
-            out.append(replace(t, detail={}))
+            closed = _closed(t, cloud)
+            out += [closed or replace(t, detail={})] if closed or not t.detail["bowed"] else []
             continue
         rest = [h for h in rest if not any(h is e for e in ends)]
         known = bore or min(ends, key=lambda h: h.u_diameter)
@@ -79,6 +88,34 @@ def _sleeve(ends: list[Feature], t: Feature, bore: Feature) -> Feature:
         detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter},
         note=f"diameter is the bore; outside {t.diameter:.2f} mm" + ("; an end wasn't seen" if unseen else ""),
     )
+
+
+def _closed(t: Feature, cloud: Cloud) -> Feature | None:
+    """A short tube with a face across both ends as a sleeve whose bore fusing closed; None where it is none."""
+    low, high = _end_face(t, -1.0, cloud), _end_face(t, 1.0, cloud)
+    if t.length > LONGEST * t.diameter or low is None or high is None:
+        return None
+    u, across = END_U * cloud.voxel_mm, np.eye(3) - np.outer(t.axis, t.axis)
+    return replace(
+        t,
+        kind="sleeve",
+        point=t.point + (low + high) / 2 * t.axis,
+        length=high - low,
+        cov=across @ t.cov @ across + u**2 / 2 * np.outer(t.axis, t.axis),
+        u_length=float(np.sqrt(2) * u),
+        detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter},
+        note="diameter is the outside: the bore wasn't seen, it may be a solid pin",
+    )
+
+
+def _end_face(t: Feature, way: float, cloud: Cloud) -> float | None:
+    """Where along the axis, from the middle, an end of a tube in a mesh has a face across; None where it has none."""
+    off = cloud.surface.points - (t.point + way * t.length / 2 * t.axis)
+    along = off @ t.axis
+    near = (np.abs(along) < END_VOXELS * cloud.voxel_mm) & (way * cloud.surface.normals @ t.axis > 0.8)
+    near &= np.linalg.norm(off - along[:, None] * t.axis, axis=1) < t.diameter / 2
+    share = near.sum() * cloud.surface.cell_area / (np.pi * t.diameter**2 / 4)
+    return float(way * t.length / 2 + np.median(along[near])) if share > CLOSED else None
 
 
 def _side(t: Feature, ends: list[Feature], way: float) -> list[Feature]:

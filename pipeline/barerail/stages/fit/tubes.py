@@ -11,7 +11,7 @@ from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.records import Array, Feature, Index, NoiseModel, Note
 from barerail.settings import FitSettings
-from barerail.stages.fit.cloud import Cloud
+from barerail.stages.fit.cloud import FUSED_FORM, Cloud
 from barerail.stages.fit.cylinders import GAP_MM, LEAST_ARC, arc_of, band_of, curved_part, first_cylinders, skin_of
 from barerail.stages.fit.fused_round import THIN_TUBE, all_round, fused_cov, fused_lean
 from barerail.stages.fit.patches import Patch
@@ -117,7 +117,8 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
     if arc < LEAST_ARC + 2 * flank or on.mean() < 0.6 or not in_range:
         return None
     change, curvature, least, left = _bow(fit, local, on)
-    if left > roughest or least > BEND_PER_MM:
+    fused = 24 * FUSED_FORM * cloud.voxel_mm / (high - low) ** 2
+    if left > roughest or least > BEND_PER_MM + fused:
         return None
     cov = propagate(fit.jacobian[on], local, noise) + fused_cov(cloud.voxel_mm, fit.radius)
     cov[2:, 2:] += np.outer(change[2:], change[2:])
@@ -145,7 +146,11 @@ def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, s
         n=int(on.sum()),
         rms=spread,
         ends=ends,
-        detail={"facing": facing(cloud.surface, fit), **_open_ends(local, arc)},
+        detail={
+            "facing": facing(cloud.surface, fit),
+            "bowed": float(least > BEND_PER_MM),
+            **_open_ends(local, arc),
+        },
     )
 
 

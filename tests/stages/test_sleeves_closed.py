@@ -1,0 +1,72 @@
+"""Sleeves of a fused mesh whose bore fusing closed, on bare end faces. The truth is the construction."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from barerail.records import Feature, NoiseModel
+from barerail.stages.fit.sleeves import sleeves_in
+
+VOXEL, LENGTH, WIDE = 2.0, 60.0, 30.0
+QUIET = NoiseModel(1e-3, 0.0, 1.0, 0.0, 0.0)
+
+
+def ends(low: float, high: float, share: float = 1.0, turned: float = 1.0) -> SimpleNamespace:
+    """A mesh that holds two discs across z and nothing else, `share` of each, that look out of what is between."""
+    xy = np.stack(np.meshgrid(*2 * [np.arange(-WIDE / 2, WIDE / 2, VOXEL)]), axis=-1).reshape(-1, 2)
+    r = np.hypot(*xy.T)
+    xy = xy[(r < WIDE / 2) & (r > WIDE / 2 * np.sqrt(1 - share))]
+    at = np.vstack([np.column_stack([xy, np.full(len(xy), z)]) for z in (low, high)])
+    out = np.repeat([[0, 0, -turned], [0, 0, turned]], len(xy), axis=0)
+    surface = SimpleNamespace(points=at, normals=out, cell_area=VOXEL**2)
+    return SimpleNamespace(surface=surface, voxel_mm=VOXEL, mesh=True)
+
+
+def tube(length: float = LENGTH, bowed: float = 0.0) -> Feature:
+    axis = np.array([0.0, 0.0, 1.0])
+    return Feature(
+        "tube",
+        np.zeros(3),
+        axis,
+        WIDE,
+        length,
+        np.diag([0.01, 0.01, 4.0]),
+        1e-6 * np.eye(3),
+        0.1,
+        4.0,
+        300,
+        500,
+        0.1,
+        ends=np.outer([-length / 2, length / 2], axis),
+        detail={"facing": 1.0, "bowed": bowed, "low_open": 0.0, "high_open": 0.0},
+    )
+
+
+def test_a_short_tube_with_a_face_across_both_ends_is_a_sleeve_of_its_outside_diameter() -> None:
+    (f,), _ = sleeves_in([tube()], [], ends(-32.0, 31.0), QUIET)
+    assert f.kind == "sleeve" and f.diameter == f.detail["outside_diameter_mm"] == WIDE
+    assert f.length == pytest.approx(63.0) and f.point == pytest.approx([0, 0, -0.5])
+    assert "outside" in f.note and "wasn't seen" in f.note
+    assert np.sqrt(np.diag(f.cov)) == pytest.approx([0.1, 0.1, 0.2 * VOXEL / np.sqrt(2)])
+    assert f.u_length == pytest.approx(0.2 * VOXEL * np.sqrt(2))
+
+
+@pytest.mark.parametrize(
+    ("mesh", "length"),
+    [
+        (ends(-30.0, 45.0), LENGTH),
+        (ends(-30.0, 30.0, turned=-1.0), LENGTH),
+        (ends(-30.0, 30.0, share=0.4), LENGTH),
+        (ends(-50.0, 50.0), 100.0),
+    ],
+    ids=["one end open", "ends look in", "rings alone", "too long"],
+)
+def test_what_is_open_at_an_end_or_too_long_stays_a_tube(mesh: SimpleNamespace, length: float) -> None:
+    (f,), _ = sleeves_in([tube(length)], [], mesh, QUIET)
+    assert f.kind == "tube"
+
+
+def test_what_fusing_may_have_bowed_is_a_sleeve_or_nothing() -> None:
+    assert [f.kind for f in sleeves_in([tube(bowed=1.0)], [], ends(-30.0, 30.0), QUIET)[0]] == ["sleeve"]
+    assert sleeves_in([tube(bowed=1.0)], [], ends(-30.0, 45.0), QUIET)[0] == []
