@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -132,13 +133,18 @@ def car_of(task: Task, points: Sequence[Mapping[str, object]], axes: str) -> Car
         kinds=tuple(str(p["kind"]) for p in points),
         at=column("x_mm", "y_mm", "z_mm"),
         cov=np.array([p["covariance_mm2"] for p in points], float),
-        diameter=column("diameter_mm")[:, 0],
+        diameter=np.where([_unseen(p) for p in points], np.nan, column("diameter_mm")[:, 0]),
         u_diameter=column("U_diameter_mm")[:, 0] / 2,
         car=task.car,
         operator=task.operator,
         axis=column("axis_x", "axis_y", "axis_z"),
         axes=axes,
     )
+
+
+def _unseen(point: Mapping[str, Any]) -> bool:
+    """Whether its diameter is a sleeve's outside, no bore having been seen."""
+    return bool(point.get("detail", {}).get("bore_seen") == 0)
 
 
 def _names_in(names: Path) -> set[str]:

@@ -127,6 +127,14 @@ def test_cars_come_from_measured_points_of_the_names_file(tmp_path: Path) -> Non
     assert len(everything.names) == 3
 
 
+def test_the_outside_of_a_sleeve_whose_bore_was_not_seen_is_no_diameter_of_the_series() -> None:
+    row = {"kind": "sleeve", "x_mm": 1.0, "y_mm": 2.0, "z_mm": 3.0, "diameter_mm": 30.0, "U_diameter_mm": 0.2,
+           "axis_x": 0.0, "axis_y": 1.0, "axis_z": 0.0, "covariance_mm2": np.eye(3).tolist()}  # fmt: skip
+    rows = [{**row, "name": "a", "detail": {"bore_seen": 0.0}}, {**row, "name": "b", "detail": {}}]
+    car = serial.car_of(serial.Task(Path("one.ply"), Path("one")), rows, "iso8855")
+    np.testing.assert_array_equal(car.diameter, [np.nan, 30.0])
+
+
 def test_points_that_are_not_the_first_cars_of_that_name_are_left_out(tmp_path: Path) -> None:
     """The other face of a sheet always; another place where the names are automatic, but a rail's middle may move."""
     row = {"kind": "hole", "state": "measured", "x_mm": 1.0, "y_mm": 2.0, "z_mm": 3.0, "diameter_mm": 10.5, "axis_x": 0,

@@ -111,12 +111,12 @@ def test_points_said_in_the_pattern_and_asked_for_are_one_too_many():
 
 def test_a_sleeve_whose_bore_was_not_seen_has_no_room_that_is_known():
     found = chassis(*SQUARE, diameter=30.0)
-    sleeve = replace(found.points[0], kind="sleeve", detail={"outside_diameter_mm": 30.0})
+    sleeve = replace(found.points[0], kind="sleeve", detail={"outside_diameter_mm": 30.0, "bore_seen": 0.0})
     found = replace(found, points=(sleeve, *found.points[1:]))
     with pytest.raises(UsageError, match=r"h1's bore wasn't seen.*--tapped"):
         tried(part(*SQUARE), found)
     assert len(tried(part(*SQUARE), found, tapped=True).holes) == 4
-    known = replace(sleeve, diameter=9.0)
+    known = replace(sleeve, diameter=9.0, detail={"outside_diameter_mm": 30.0})
     assert len(tried(part(*SQUARE), replace(found, points=(known, *found.points[1:]))).holes) == 4
 
 

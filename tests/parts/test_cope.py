@@ -92,6 +92,14 @@ def test_U_of_angle_and_line_is_what_drawing_gives():
     assert found.U_mm == pytest.approx(2 * np.std(lines, axis=0).max(), rel=0.08)
 
 
+def test_a_sleeve_is_coped_to_by_its_outside():
+    bush = point("bush", "sleeve", (0.0, 0.0, 100.0), (0.0, 1, 0), diameter=16.0, length=60.0,
+                 detail={"outside_diameter_mm": 40.0, "u_outside_diameter_mm": 0.03})  # fmt: skip
+    settings = CopeSettings(tube="upright", to="bush", wall_mm=2.0)
+    found = cope(MountPoints((bush, UPRIGHT), ()), datum(), NOISE, settings)
+    assert found.to_od_mm == 40.0 and found.outside == pytest.approx(made("upright", "cross")[0].outside)
+
+
 def test_the_template_is_true_to_scale_and_says_what_it_is():
     found, settings = made("upright", "cross", od_mm=40.0, to_od_mm=40.0)
     written = cope_files(found, "u", datum(), settings)

@@ -8,7 +8,7 @@ from barerail.records import Feature, Features
 from barerail.settings import CleanSettings, FitSettings
 from barerail.stages.clean import clean
 from barerail.stages.fit import fit
-from barerail.stages.fit.tubes import mostly_skin
+from barerail.stages.fit.tube_runs import mostly_skin
 
 TUBE, LENGTH = 30.0, 500.0
 STUDS = [(-120.0, 6.0, 35.0), (40.0, 5.0, 30.0), (150.0, 4.0, 32.0)]
@@ -185,3 +185,16 @@ def test_a_tube_in_pieces_stays_one_and_each_stud_on_it_is_told_once() -> None:
     studs = sorted(round(float(f.point[0]) / 10) * 10 for f in of_kind(found, "stud"))
     assert studs == [-200, -150, 150, 200]
     assert len([f for f in of_kind(found, "tube") if f.diameter > 40]) == 1
+
+
+@pytest.mark.parametrize(("slope", "count"), [(1.0, 1), (0.0, 2)])
+def test_a_tube_that_the_scan_lost_100_mm_of_is_one_and_two_cut_square_are_two(slope: float, count: int) -> None:
+    s = Scanner(np.random.default_rng(148), 1.6)
+    whole = s.wall((0, 0, 20.0), -250, 250, True).placed(across([1, 0, 0]), [0, 0, 0])
+    x, z = whole.at[:, 0], whole.at[:, 2]
+    seen = (x < -60 + slope * z) | (x > 60 - slope * z)
+    points = Points(whole.at[seen], whole.out[seen]) + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 0, -60])
+    found = of_kind(found_in(s, points), "tube")
+    assert len(found) == count and sum(f.length for f in found) == pytest.approx(500 if slope else 380, abs=6)
+    if slope:
+        assert (np.abs(found[0].point[1:]) < 3 * np.sqrt(np.diag(found[0].cov)[1:])).all()

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from fit_case import Points, Scanner
-from tube_case import bent
+from fit_case import Points, Scanner, across
+from tube_case import bent, leg, ring
 
 from barerail.records import Features
 from barerail.settings import CleanSettings, FitSettings
@@ -68,3 +68,53 @@ def test_bent_tubes_keep_their_pieces_when_a_hose_before_them_is_dropped() -> No
     ((one, other),) = [b.tubes for b in found.bent]
     assert {round(found.found[i].diameter) for i in (one, other)} == {20} and one != other
     assert {*found.bent[0].bends[0].between} == {one, other}
+
+
+def mitred(s: Scanner, degrees: float) -> Points:
+    """Two tubes of 16 mm, 200 mm long, whose axes meet at the origin."""
+    way = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees)), 0])
+    return leg(s, np.zeros(3), np.array([-1.0, 0, 0]), 8.0, 200.0) + leg(s, np.zeros(3), way, 8.0, 200.0)
+
+
+def stepped(s: Scanner, radius: float) -> Points:
+    """A tube of 16 mm along x whose last 30 mm are of another radius."""
+    turn = across([1, 0, 0])
+    return s.wall((0, 0, 8.0), -150, 0, True).placed(turn, [0, 0, 0]) + s.wall((0, 0, radius), 0, 30, True).placed(
+        turn, [0, 0, 0]
+    )
+
+
+def branched(s: Scanner, degrees: float) -> Points:
+    """A tube of 16 mm that ends on a through one of the same size at that angle."""
+    way = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees)), 0])
+    through = s.wall((0, 0, 8.0), -200, 200, True).placed(across([1, 0, 0]), [0, 0, 0])
+    branch = leg(s, 16.0 / np.sin(np.radians(degrees)) * way, way, 8.0, 200.0)
+    return through + branch
+
+
+def loop(s: Scanner) -> Points:
+    """A closed loop of tube 20 mm wide: four straight pieces of 150 mm and bends of 50 mm."""
+    corner = leg(s, np.array([50.0, 0, 0]), np.array([0, -1.0, 0]), 10.0, 150.0) + ring(s, 50.0, 10.0, np.pi / 2)
+    out = Points(np.zeros((0, 3)), np.zeros((0, 3)))
+    for k in range(4):
+        c, n = np.cos(k * np.pi / 2), np.sin(k * np.pi / 2)
+        turn = np.array([[c, -n, 0], [n, c, 0], [0, 0, 1.0]])
+        out += corner.placed(turn, turn @ [75.0, 75.0, 0])
+    return out
+
+
+@pytest.mark.parametrize(
+    ("made", "count"),
+    [
+        (lambda s: mitred(s, 10.0), 2),
+        (lambda s: mitred(s, 25.0), 2),
+        (lambda s: stepped(s, 9.2), 1),
+        (lambda s: branched(s, 12.0), 2),
+        (loop, 4),
+    ],
+    ids=["slight mitre", "mitre", "step", "branch", "loop"],
+)
+def test_what_is_welded_on_at_an_angle_or_stepped_or_closed_is_no_hose(made, count: int) -> None:
+    s = Scanner(np.random.default_rng(176), 1.6)
+    found = found_in(s, made(s))
+    assert len([d for d in tubes(found) if d in (16, 20)]) == count and not dropped(found)

@@ -124,3 +124,13 @@ def test_holes_seen_on_opposite_faces_have_no_mean():
     made = run([up, down, *others], [wanted("a-L", up)], "average")
     assert {p.state for p in made.points} == {"measured"}
     assert any("left as they are" in n.text for n in made.notes)
+
+
+def test_of_two_sleeves_averaged_each_keeps_what_was_seen_of_its_own_bore():
+    left = feature("sleeve", (500.0, 400.0, 200.0), FORE, diameter=12.0, detail={"outside_diameter_mm": 30.0})
+    right = replace(mirrored(left), diameter=30.02, detail={"outside_diameter_mm": 30.02, "bore_seen": 0.0})
+    at = by_name(run([*chassis(), left, right], [wanted("bush-L", left)], "average"))
+    seen, unseen = at["bush-L"], at["bush-R"]
+    assert seen.state == unseen.state == "averaged"
+    assert (seen.bore_unseen, seen.opening_mm) == (False, 12.0)
+    assert unseen.bore_unseen and np.isnan(unseen.opening_mm) and unseen.diameter == 30.02

@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from barerail.records import Feature, NoiseModel
 from barerail.stages.fit.sleeves import sleeves_in
@@ -12,15 +13,17 @@ VOXEL, LENGTH, WIDE = 2.0, 60.0, 30.0
 QUIET = NoiseModel(1e-3, 0.0, 1.0, 0.0, 0.0)
 
 
-def ends(low: float, high: float, share: float = 1.0, turned: float = 1.0) -> SimpleNamespace:
-    """A mesh that holds two discs across z and nothing else, `share` of each, that look out of what is between."""
-    xy = np.stack(np.meshgrid(*2 * [np.arange(-WIDE / 2, WIDE / 2, VOXEL)]), axis=-1).reshape(-1, 2)
-    r = np.hypot(*xy.T)
-    xy = xy[(r < WIDE / 2) & (r > WIDE / 2 * np.sqrt(1 - share))]
-    at = np.vstack([np.column_stack([xy, np.full(len(xy), z)]) for z in (low, high)])
-    out = np.repeat([[0, 0, -turned], [0, 0, turned]], len(xy), axis=0)
+def ends(low: float, high: float, share: float = 1.0, turned: float = 1.0, plate: float = WIDE) -> SimpleNamespace:
+    """A mesh that holds two discs across z and nothing else, `share` of each, that look out of what is between; the low
+    one `plate` mm wide."""
+    grid = np.stack(np.meshgrid(*2 * [np.arange(-plate / 2, plate / 2, VOXEL)]), axis=-1).reshape(-1, 2)
+    r = np.hypot(*grid.T)
+    discs = [grid[(r < wide / 2) & (r > WIDE / 2 * np.sqrt(1 - share))] for wide in (plate, WIDE)]
+    at = np.vstack([np.column_stack([xy, np.full(len(xy), z)]) for xy, z in zip(discs, (low, high), strict=True)])
+    out = np.vstack([np.tile([0, 0, way * turned], (len(xy), 1)) for xy, way in zip(discs, (-1, 1), strict=True)])
     surface = SimpleNamespace(points=at, normals=out, cell_area=VOXEL**2)
-    return SimpleNamespace(surface=surface, voxel_mm=VOXEL, mesh=True)
+    clean = SimpleNamespace(spacing_mm=VOXEL)
+    return SimpleNamespace(surface=surface, tree=cKDTree(at), voxel_mm=VOXEL, mesh=True, clean=clean)
 
 
 def tube(length: float = LENGTH, bowed: float = 0.0) -> Feature:
@@ -59,8 +62,9 @@ def test_a_short_tube_with_a_face_across_both_ends_is_a_sleeve_of_its_outside_di
         (ends(-30.0, 30.0, turned=-1.0), LENGTH),
         (ends(-30.0, 30.0, share=0.4), LENGTH),
         (ends(-50.0, 50.0), 100.0),
+        (ends(-33.0, 30.0, plate=60.0), LENGTH),
     ],
-    ids=["one end open", "ends look in", "rings alone", "too long"],
+    ids=["one end open", "ends look in", "rings alone", "too long", "on a plate"],
 )
 def test_what_is_open_at_an_end_or_too_long_stays_a_tube(mesh: SimpleNamespace, length: float) -> None:
     (f,), _ = sleeves_in([tube(length)], [], mesh, QUIET)

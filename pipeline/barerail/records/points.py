@@ -99,7 +99,12 @@ class MountPoint(Frozen):
     @property
     def bore_unseen(self) -> bool:
         """Whether it is a sleeve whose diameter is the outside's, no bore having been seen."""
-        return self.kind == "sleeve" and self.diameter == self.detail.get("outside_diameter_mm")
+        return self.detail.get("bore_seen") == 0.0
+
+    @property
+    def opening_mm(self) -> float:
+        """Diameter in mm of what a bolt goes through; nan where that wasn't seen."""
+        return float("nan") if self.bore_unseen else self.diameter
 
 
 @dataclass(frozen=True, eq=False)

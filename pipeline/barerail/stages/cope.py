@@ -65,9 +65,12 @@ def _od(p: MountPoint, given: float | None, option: str) -> tuple[float, float, 
     """Outside diameter, its standard uncertainty, and where it comes from."""
     if given is not None:
         return given, 0.0, "as given"
-    if p.kind != "tube" or not np.isfinite(p.diameter):
+    size, u = p.diameter, p.u_diameter
+    if p.kind == "sleeve":
+        size, u = (p.detail.get(key, np.nan) for key in ("outside_diameter_mm", "u_outside_diameter_mm"))
+    if p.kind not in ("tube", "sleeve") or not np.isfinite(size):
         raise UsageError(f"{p.name} is of kind {p.kind}: give its outside diameter with {option}")
-    return p.diameter, p.u_diameter, f"as measured, U {np.ceil(200 * p.u_diameter) / 100:.2f} mm"
+    return size, u, f"as measured, U {np.ceil(200 * u) / 100:.2f} mm"
 
 
 def _line_u(

@@ -88,7 +88,8 @@ def _closeup(p: MountPoint, points: Array, corner: tuple[float, float]) -> list[
     if np.isfinite(p.diameter):
         marks += _outline(p, middle, k)
     doubtful = p.arc_deg < POOR_ARC_DEG if np.isfinite(p.arc_deg) else False
-    text = f"{p.kind} {with_u(p.diameter, 2 * p.u_diameter, 'mm')}"
+    kind = "sleeve outside" if p.bore_unseen else p.kind
+    text = f"{kind} {with_u(p.diameter, 2 * p.u_diameter, 'mm')}"
     rest = f"{p.n} points, {p.rms:.2f} mm rms" + (f", {p.arc_deg:.0f} deg of arc" if np.isfinite(p.arc_deg) else "")
     marks += [
         Label((x, y - 4), one_line(p.name)[:38], 2.6),

@@ -9,8 +9,9 @@ from barerail.errors import DataError
 from barerail.forked import mapped
 from barerail.records import CleanScan, Features, Note, Plane, Progress, no_progress
 from barerail.settings import FitSettings
-from barerail.stages.fit.bends import bent_tubes
+from barerail.stages.fit.bends import bends_of
 from barerail.stages.fit.brackets import bolt_axes
+from barerail.stages.fit.chains import chained
 from barerail.stages.fit.cloud import cloud_of, face_of
 from barerail.stages.fit.face_studs import studs_over
 from barerail.stages.fit.faces import mounting_faces
@@ -65,7 +66,8 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     studs += on_tubes + on_faces
     studs += studs_over(planes, tubes + studs, cloud, round_only, noise)
     found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + once(sorted(studs, key=lambda f: f.length))
-    found, bent, hoses = without_hoses(found, bent_tubes(cloud, found, noise), cloud)
+    found, bends, hoses = without_hoses(found, bends_of(cloud, found, noise), cloud)
+    bent = chained(found, bends)
     found += tube_nodes(found, bent)
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)

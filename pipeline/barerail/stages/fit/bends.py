@@ -12,8 +12,7 @@ import numpy as np
 from barerail.errors import DataError
 from barerail.geometry.covariance import propagate
 from barerail.geometry.leastsquares import Solution, inverse_normal, solve
-from barerail.records import Array, BentTube, Feature, Frozen, NoiseModel, TubeBend
-from barerail.stages.fit.chains import chained
+from barerail.records import Array, Feature, Frozen, NoiseModel, TubeBend
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.corner import Corner, corner_of, lines_of, spread
 from barerail.stages.fit.cylinders import LEAST_ARC, arc_of, band_of
@@ -35,11 +34,11 @@ MOST_POINTS = 3000
 ARC_STEP = np.radians(3.0)
 
 
-def bent_tubes(cloud: Cloud, found: Sequence[Feature], noise: NoiseModel) -> tuple[BentTube, ...]:
-    """Tubes of `found` that go on into each other through bends, as chains; nothing where an arc isn't seen."""
+def bends_of(cloud: Cloud, found: Sequence[Feature], noise: NoiseModel) -> list[TubeBend]:
+    """Bends by which tubes of `found` go on into each other, the best known first; none where an arc isn't seen."""
     tubes = [i for i, f in enumerate(found) if f.kind == "tube"]
     bends = [b for i, j in combinations(tubes, 2) if (b := _bend(cloud, found, (i, j), noise)) is not None]
-    return chained(found, sorted(bends, key=lambda b: b.u_radius / b.radius))
+    return sorted(bends, key=lambda b: b.u_radius / b.radius)
 
 
 def _bend(cloud: Cloud, found: Sequence[Feature], rows: tuple[int, int], noise: NoiseModel) -> TubeBend | None:

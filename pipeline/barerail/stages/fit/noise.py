@@ -15,7 +15,7 @@ from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.planes import MOST_POINTS
 from barerail.stages.fit.surface import FLAT, Surface
-from barerail.stages.fit.tubes import skin_run
+from barerail.stages.fit.tube_runs import skin_run
 
 LARGEST = 10
 EVEN = 1.7

@@ -10,7 +10,8 @@ from barerail.stages.fit.cloud import frame_of
 from barerail.stages.fit.cylinders import curved_part, first_cylinders, skin_of
 from barerail.stages.fit.patches import find_patches
 from barerail.stages.fit.surface import Surface, surface_of
-from barerail.stages.fit.tubes import facing, run_of
+from barerail.stages.fit.tube_runs import run_of
+from barerail.stages.fit.tubes import facing
 
 LEAST_CM2 = 4.0
 FEWEST = 100

@@ -13,10 +13,12 @@ LONGEST = 3.0
 CLOSED = 0.5
 """Share of an end that a face must cover where fusing closed the bore: 0.67 to 0.93 there, nothing on tubes cut short
 (simulated scans)."""
+RIM = 3.0
+"""How far beyond a tube's rim in spacings its end face is looked for: there is none where it ends (judgement)."""
 END_U = 0.2
-"""Standard uncertainty of an end face of a closed sleeve along it, in voxels (0.1 at most, simulated scans)."""
-END_VOXELS = 4.0
-"""How far off a tube's end in voxels its end face is looked for (judgement)."""
+"""Standard uncertainty of an end face of a closed sleeve along it, in spacings (0.1 at most, simulated scans)."""
+END = 4.0
+"""How far off a tube's end in spacings its end face is looked for (judgement)."""
 
 
 def sleeves_in(
@@ -25,8 +27,8 @@ def sleeves_in(
     """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest. What
     is so short that fusing may have bowed it is a sleeve or nothing.
 
-    A sleeve is no longer than LONGEST diameters and has a hole in at least one end, or a bore seen in it, or, in a
-    mesh, both ends closed. Its middle is half-way between its end faces, or the edges seen; an end not seen lies
+    A sleeve is no longer than LONGEST diameters and has a hole in at least one end, a bore seen in it, or a face across
+    both ends. Its middle is half-way between its end faces, or the edges seen; an end not seen lies
     anywhere up to LONGEST diameters from the other (rectangular, JCGM 100:2008, 4.3.7).
     """
     rest, out = list(holes), []
@@ -91,11 +93,13 @@ def _sleeve(ends: list[Feature], t: Feature, bore: Feature) -> Feature:
 
 
 def _closed(t: Feature, cloud: Cloud) -> Feature | None:
-    """A short tube with a face across both ends as a sleeve whose bore fusing closed; None where it is none."""
-    low, high = _end_face(t, -1.0, cloud), _end_face(t, 1.0, cloud)
-    if t.length > LONGEST * t.diameter or low is None or high is None:
+    """A short tube with a face across both ends as a sleeve whose bore wasn't seen; None where it is none."""
+    if t.length > LONGEST * t.diameter:
         return None
-    u, across = END_U * cloud.voxel_mm, np.eye(3) - np.outer(t.axis, t.axis)
+    low, high = _end_face(t, -1.0, cloud), _end_face(t, 1.0, cloud)
+    if low is None or high is None:
+        return None
+    u, across = END_U * cloud.voxel_mm or cloud.sigma, np.eye(3) - np.outer(t.axis, t.axis)
     return replace(
         t,
         kind="sleeve",
@@ -103,19 +107,25 @@ def _closed(t: Feature, cloud: Cloud) -> Feature | None:
         length=high - low,
         cov=across @ t.cov @ across + u**2 / 2 * np.outer(t.axis, t.axis),
         u_length=float(np.sqrt(2) * u),
-        detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter},
+        detail={"outside_diameter_mm": t.diameter, "u_outside_diameter_mm": t.u_diameter, "bore_seen": 0.0},
         note="diameter is the outside: the bore wasn't seen, it may be a solid pin",
     )
 
 
 def _end_face(t: Feature, way: float, cloud: Cloud) -> float | None:
-    """Where along the axis, from the middle, an end of a tube in a mesh has a face across; None where it has none."""
-    off = cloud.surface.points - (t.point + way * t.length / 2 * t.axis)
+    """Where along the axis, from the middle, an end of a tube has a face across that ends at its rim; None where it has
+    none, or where that is a plate's far side."""
+    end, radius, spacing = t.point + way * t.length / 2 * t.axis, t.diameter / 2, cloud.clean.spacing_mm
+    reach = float(np.hypot(radius + RIM * spacing, END * spacing))
+    rows = cloud.tree.query_ball_point(end, reach, return_sorted=True)
+    off = cloud.surface.points[rows] - end
     along = off @ t.axis
-    near = (np.abs(along) < END_VOXELS * cloud.voxel_mm) & (way * cloud.surface.normals @ t.axis > 0.8)
-    near &= np.linalg.norm(off - along[:, None] * t.axis, axis=1) < t.diameter / 2
-    share = near.sum() * cloud.surface.cell_area / (np.pi * t.diameter**2 / 4)
-    return float(way * t.length / 2 + np.median(along[near])) if share > CLOSED else None
+    facing = (np.abs(along) < END * spacing) & (way * cloud.surface.normals[rows] @ t.axis > 0.8)
+    away = np.linalg.norm(off - along[:, None] * t.axis, axis=1)
+    on, ring = facing & (away < radius), facing & (away > radius + spacing) & (away < radius + RIM * spacing)
+    area = np.pi * np.diff(np.square([0.0, radius, radius + spacing, radius + RIM * spacing]))
+    share, beyond = (m.sum() * cloud.surface.cell_area / a for m, a in ((on, area[0]), (ring, area[2])))
+    return float(way * t.length / 2 + np.median(along[on])) if share > CLOSED and beyond < CLOSED / 2 else None
 
 
 def _side(t: Feature, ends: list[Feature], way: float) -> list[Feature]:

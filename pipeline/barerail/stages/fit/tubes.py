@@ -1,5 +1,6 @@
 """Round tubes, each fitted geometrically on full-resolution points (Shakarji 1998, robust)."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -9,13 +10,22 @@ from barerail.errors import DataError
 from barerail.forked import mapped
 from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
-from barerail.records import Array, Feature, Index, NoiseModel, Note
+from barerail.records import Array, Feature, NoiseModel, Note
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import FUSED_FORM, Cloud
-from barerail.stages.fit.cylinders import GAP_MM, LEAST_ARC, arc_of, band_of, curved_part, first_cylinders, skin_of
+from barerail.stages.fit.cylinders import (
+    GAP_MM,
+    LEAST_ARC,
+    arc_of,
+    band_of,
+    curved_part,
+    first_cylinders,
+    skin_of,
+)
 from barerail.stages.fit.fused_round import THIN_TUBE, all_round, fused_cov, fused_lean
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.surface import Surface
+from barerail.stages.fit.tube_runs import STEP_MM, gap_between, mostly_skin, skin_run
 from barerail.stages.fit.tube_studs import studs_on
 
 MOST_POINTS = 3000
@@ -39,19 +49,26 @@ def tubes_of(
 ) -> tuple[list[Feature], list[Feature]]:
     """All straight round tubes and sleeves seen over more than LEAST_ARC of their curved surface, longest first, and
     the studs that stand on them."""
-    tubes = mapped(lambda start: _tube(round_only, start, noise, settings), fits)
+
+    def tube_about(axis: Array, point: Array, radius: float, gap: float = GAP_MM) -> Feature | None:
+        return _tube(round_only, axis, point, radius, gap, noise, settings)
+
+    tubes = mapped(lambda start: tube_about(start.axis, start.point, start.radius), fits)
     found = [tube for tube in tubes if tube is not None]
     found.sort(key=lambda t: -t.length)
     found = _distinct(found, [])
+    found = _distinct([_whole(tube, found, tube_about) for tube in found], [])
     on_tubes = studs_on(found, round_only.surface, round_only, noise)
     return _distinct(found, studs + on_tubes), on_tubes
 
 
-def _tube(cloud: Cloud, start: CylinderFit, noise: NoiseModel, settings: FitSettings) -> Feature | None:
-    """The tube about a start: its seen run, fitted on full-resolution points; None where it is too little of one."""
-    axis, point, radius = start.axis, start.point, start.radius
+def _tube(
+    cloud: Cloud, axis: Array, point: Array, radius: float, gap: float, noise: NoiseModel, settings: FitSettings
+) -> Feature | None:
+    """The tube about a start: its run seen but for gaps, fitted on full-resolution points; None where it is too little
+    of one."""
     for _ in range(2):
-        inner, low, high = skin_run(cloud.surface, axis, point, radius)
+        inner, low, high = skin_run(cloud.surface, axis, point, radius, gap)
         if high - low < max(0.5 * radius, 15.0):
             return None
         points = cloud.points(inner)
@@ -71,37 +88,10 @@ SQUARE = 1 / 3
 """Share of the sectors seen that must end together for a cut end: the rest may be hidden there (judgement)."""
 
 
-def skin_run(surface: Surface, axis: Array, point: Array, radius: float) -> tuple[Index, float, float]:
-    """Thinned points on a cylinder in its unbroken run about `point`, and where that starts and ends along the axis."""
-    rows = skin_of(surface, axis, point, radius)
-    low, high = run_of(surface, rows, axis, point, radius)
-    along = (surface.points[rows] - point) @ axis
-    return rows[(along > low) & (along < high)], low, high
-
-
-def mostly_skin(along: Array, low: float, high: float, step: float = 5.0) -> bool:
-    """Whether points (n,) along the axis leave less than half of the run empty: two tabs with round ends are no sleeve,
-    though a bore may be seen at its ends alone."""
-    bins = np.histogram(along, bins=max(1, round((high - low) / step)), range=(low, high))[0]
-    return bool((bins > 0).mean() >= 0.5)
-
-
-def run_of(surface: Surface, rows: Index, axis: Array, point: Array, radius: float) -> tuple[float, float]:
-    """Start and end along the axis of the unbroken run about `point` with skin all along, gaps to GAP_MM let pass."""
-    if len(rows) < 12:
-        return 0.0, 0.0
-    along = (surface.points[rows] - point) @ axis
-    step = 5.0
-    bins = np.floor(along / step).astype(int)
-    count = np.bincount(bins - bins.min())
-    expect = 2 * np.pi * radius * step / surface.cell_area
-    busy = np.flatnonzero(count > 0.15 * expect)
-    if not len(busy):
-        return 0.0, 0.0
-    busy = busy + bins.min()
-    groups = np.split(busy, np.flatnonzero(np.diff(busy) > GAP_MM / step) + 1)
-    best = min(groups, key=lambda g: max(g[0], -g[-1], 0))
-    return float(best[0] * step), float((best[-1] + 1) * step)
+def _whole(tube: Feature, found: list[Feature], tube_about: Callable[..., Feature | None]) -> Feature:
+    """The tube with what of `found` goes on in its line beyond a gap, fitted anew; as it was where nothing does."""
+    gaps = [gap for other in found if other is not tube and (gap := gap_between(tube, other)) < tube.length]
+    return (tube_about(tube.axis, tube.point, tube.diameter / 2, max(gaps) + 2 * STEP_MM) if gaps else None) or tube
 
 
 def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, settings: FitSettings) -> Feature | None:

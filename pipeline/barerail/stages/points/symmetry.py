@@ -93,7 +93,10 @@ def _mean(a: MountPoint | None, b: MountPoint | None, difference: Array | None) 
         state="averaged", measured=a, partner=b.name,
     )  # fmt: skip
     right = replace(_image(left), name=b.name, partner=a.name, feature=b.feature, measured=b, tubes=b.tubes)
-    sized = replace(right, diameter=b.diameter, u_diameter=b.u_diameter, length=b.length, u_length=b.u_length)
+    detail = b.detail if b.kind == "sleeve" else right.detail
+    sized = replace(
+        right, diameter=b.diameter, u_diameter=b.u_diameter, length=b.length, u_length=b.u_length, detail=detail
+    )  # fmt: skip
     told = f"each side moved {float(np.linalg.norm(half)):.2f} mm to the mean of both"
     return (replace(left, note=_joined(told, a.note)), replace(sized, note=_joined(told, b.note)))
 
