@@ -101,7 +101,7 @@ def _sized(p: MountPoint, c: Construction, of: Sequence[MountPoint], more: dict[
     if c.how == "circle":
         return replace(p, diameter=more["pcd_mm"], u_diameter=u["pcd_mm"])
     if c.how == "through":
-        least = max(of, key=lambda q: (np.isnan(q.opening_mm), -q.diameter))
+        least = min(of, key=lambda q: (np.isnan(q.opening_mm), q.diameter))
         sized = replace(p, diameter=least.opening_mm, u_diameter=least.u_diameter)
         return replace(sized, length=more["outside_mm"], u_length=u["outside_mm"])
     return p

@@ -11,8 +11,8 @@ from barerail.stages.fit.mesh_bores import on_one_axis
 LONGEST = 3.0
 """Diameters that a sleeve may be long (judgement)."""
 CLOSED = 0.5
-"""Share of an end that a face must cover where fusing closed the bore: 0.67 to 0.93 there, nothing on tubes cut short
-(simulated scans)."""
+"""Share of an end that a face must cover where no bore was seen: 0.67 to 0.93 where fusing closed it, nothing on tubes
+cut short (simulated scans)."""
 RIM = 3.0
 """How far beyond a tube's rim in spacings its end face is looked for: there is none where it ends (judgement)."""
 END_U = 0.2
@@ -24,12 +24,12 @@ END = 4.0
 def sleeves_in(
     tubes: list[Feature], holes: list[Feature], cloud: Cloud, noise: NoiseModel
 ) -> tuple[list[Feature], list[Feature]]:
-    """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest. What
-    is so short that fusing may have bowed it is a sleeve or nothing.
+    """Short tubes become sleeves; holes in their end faces become the sleeve's bore. Returns tubes and the rest.
 
     A sleeve is no longer than LONGEST diameters and has a hole in at least one end, a bore seen in it, or a face across
-    both ends. Its middle is half-way between its end faces, or the edges seen; an end not seen lies
-    anywhere up to LONGEST diameters from the other (rectangular, JCGM 100:2008, 4.3.7).
+    both ends. Its middle is half-way between its end faces, or the edges seen; an end not seen lies anywhere up to
+    LONGEST diameters from the other (rectangular, JCGM 100:2008, 4.3.7). What is so short that fusing may have bowed it
+    is a sleeve or nothing.
     """
     rest, out = list(holes), []
     bores = [t for t in tubes if t.detail["facing"] <= 0]
