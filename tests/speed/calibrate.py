@@ -73,7 +73,7 @@ def _feature(f: Feature, true: Mapping[str, Any]) -> Iterator[tuple[str, float]]
     if f.kind != "tube":
         for way in u:
             yield f"{f.kind} across", float(way @ miss / np.sqrt(way @ f.cov @ way))
-    size = true["d"]
+    size = true["od" if "bore_seen" in f.detail else "d"]
     yield f"{f.kind} diameter", float((f.diameter - size) / f.u_diameter)
     behind = f.kind in ("hole", "slot") and f.axis @ axis < 0  # found in the other face of the sheet
     if f.kind != "tube" and not (behind and "thickness" not in true):

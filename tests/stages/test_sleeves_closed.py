@@ -51,8 +51,8 @@ def test_a_short_tube_with_a_face_across_both_ends_is_a_sleeve_of_its_outside_di
     assert f.kind == "sleeve" and f.diameter == f.detail["outside_diameter_mm"] == WIDE
     assert f.length == pytest.approx(63.0) and f.point == pytest.approx([0, 0, -0.5])
     assert "outside" in f.note and "wasn't seen" in f.note
-    assert np.sqrt(np.diag(f.cov)) == pytest.approx([0.1, 0.1, 0.2 * VOXEL / np.sqrt(2)])
-    assert f.u_length == pytest.approx(0.2 * VOXEL * np.sqrt(2))
+    assert np.sqrt(np.diag(f.cov)) == pytest.approx([0.1, 0.1, 0.15 * VOXEL / np.sqrt(2)])
+    assert f.u_length == pytest.approx(2 * 0.15 * VOXEL)
 
 
 @pytest.mark.parametrize(
