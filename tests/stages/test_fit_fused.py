@@ -131,8 +131,9 @@ def test_a_sleeve_lies_on_one_axis_with_its_bore_which_is_as_wide_as_past_its_mo
     """With its mouths, which fusing narrows, the bore reads 0.90 mm too narrow here."""
     truths = [t for t in fused[1] if t["kind"] == "sleeve"]
     both = [(t, hit) for t, hit in zip(truths, errors(*fused, "sleeve", "sleeve")) if hit is not None]
-    assert both
-    for t, (across, f) in ((t, hit) for t, hit in both if "bore_seen" not in hit[1].detail):
+    seen = [(t, hit) for t, hit in both if "bore_seen" not in hit[1].detail]
+    assert len(seen) == 2
+    for t, (across, f) in seen:
         assert np.linalg.norm(across) < 0.12 and abs(f.diameter - t["d"]) < 0.3
 
 
@@ -152,4 +153,4 @@ def test_the_middle_of_a_sleeve_is_that_of_its_end_faces(fused):
     for f in (f for f in fused[0].found if f.kind == "sleeve"):
         axis, at = min(axes.values(), key=lambda pair: np.linalg.norm(pair[1] - f.point))
         u = np.sqrt(f.axis @ f.cov @ f.axis)
-        assert abs((f.point - at) @ axis) < 2 * u < 0.7
+        assert abs((f.point - at) @ axis) < 2 * u < 1.0

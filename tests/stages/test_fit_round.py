@@ -196,5 +196,20 @@ def test_a_tube_that_the_scan_lost_100_mm_of_is_one_and_two_cut_square_are_two(s
     points = Points(whole.at[seen], whole.out[seen]) + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 0, -60])
     found = of_kind(found_in(s, points), "tube")
     assert len(found) == count and sum(f.length for f in found) == pytest.approx(500 if slope else 380, abs=6)
+    assert ["not seen" in f.note for f in found] == [bool(slope)] * count
     if slope:
         assert (np.abs(found[0].point[1:]) < 3 * np.sqrt(np.diag(found[0].cov)[1:])).all()
+
+
+@pytest.mark.parametrize(("end", "count"), [(-200.0, 2), (-185.0, 3)])
+def test_a_tube_cut_square_beyond_a_gap_is_not_drawn_in_with_one_whose_end_the_scan_lost(
+    end: float, count: int
+) -> None:
+    """A gap of 85 mm is let pass in one direction; a square end lies 100 or 85 mm off in the other."""
+    s = Scanner(np.random.default_rng(149), 1.6)
+    mine = s.wall((0, 0, 20.0), -100, 300, True).placed(across([1, 0, 0]), [0, 0, 0])
+    lost = (mine.at[:, 0] > 100 + mine.at[:, 2]) & (mine.at[:, 0] < 200)
+    other = s.wall((0, 0, 20.0), -350, end, True).placed(across([1, 0, 0]), [0, 0, 0])
+    points = Points(mine.at[~lost], mine.out[~lost]) + other + s.sheet((200, 160), 4.0).placed(np.eye(3), [0, 0, -60])
+    found = of_kind(found_in(s, points), "tube")
+    assert len(found) == count

@@ -1,5 +1,6 @@
 """Sleeves of a fused mesh whose bore fusing closed, on bare end faces. The truth is the construction."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,7 +24,9 @@ def ends(low: float, high: float, share: float = 1.0, turned: float = 1.0, plate
     out = np.vstack([np.tile([0, 0, way * turned], (len(xy), 1)) for xy, way in zip(discs, (-1, 1), strict=True)])
     surface = SimpleNamespace(points=at, normals=out, cell_area=VOXEL**2)
     clean = SimpleNamespace(spacing_mm=VOXEL)
-    return SimpleNamespace(surface=surface, tree=cKDTree(at), voxel_mm=VOXEL, mesh=True, clean=clean)
+    return SimpleNamespace(
+        surface=surface, tree=cKDTree(at), voxel_mm=VOXEL, mesh=True, clean=clean, points=at.__getitem__
+    )
 
 
 def tube(length: float = LENGTH, bowed: float = 0.0) -> Feature:
@@ -51,8 +54,8 @@ def test_a_short_tube_with_a_face_across_both_ends_is_a_sleeve_of_its_outside_di
     assert f.kind == "sleeve" and f.diameter == f.detail["outside_diameter_mm"] == WIDE
     assert f.length == pytest.approx(63.0) and f.point == pytest.approx([0, 0, -0.5])
     assert "outside" in f.note and "wasn't seen" in f.note
-    assert np.sqrt(np.diag(f.cov)) == pytest.approx([0.1, 0.1, 0.15 * VOXEL / np.sqrt(2)])
-    assert f.u_length == pytest.approx(2 * 0.15 * VOXEL)
+    assert np.sqrt(np.diag(f.cov)) == pytest.approx([0.1, 0.1, 0.2 * VOXEL / np.sqrt(2)])
+    assert f.u_length == pytest.approx(2 * 0.2 * VOXEL)
 
 
 @pytest.mark.parametrize(
@@ -74,3 +77,12 @@ def test_what_is_open_at_an_end_or_too_long_stays_a_tube(mesh: SimpleNamespace, 
 def test_what_fusing_may_have_bowed_is_a_sleeve_or_nothing() -> None:
     assert [f.kind for f in sleeves_in([tube(bowed=1.0)], [], ends(-30.0, 30.0), QUIET)[0]] == ["sleeve"]
     assert sleeves_in([tube(bowed=1.0)], [], ends(-30.0, 45.0), QUIET)[0] == []
+
+
+def test_in_a_mesh_an_end_that_no_face_tells_is_open_however_square_the_skin_ends() -> None:
+    """It may end in a plate."""
+    bore = replace(tube(), diameter=16.0, detail={"facing": -1.0, "bowed": 0.0, "low_open": 0.0, "high_open": 0.0})
+    (told,), _ = sleeves_in([tube(), bore], [], ends(-31.0, 31.0), QUIET)
+    (f,), _ = sleeves_in([tube(), bore], [], ends(-31.0, 31.0, plate=60.0), QUIET)
+    assert np.sqrt(told.cov[2, 2]) < 0.5 and "an end" not in told.note
+    assert np.sqrt(f.cov[2, 2]) > 5 and f.u_length > 10 and "an end wasn't seen" in f.note

@@ -101,8 +101,9 @@ def _sized(p: MountPoint, c: Construction, of: Sequence[MountPoint], more: dict[
     if c.how == "circle":
         return replace(p, diameter=more["pcd_mm"], u_diameter=u["pcd_mm"])
     if c.how == "through":
-        least = min(of, key=lambda q: (np.isnan(q.opening_mm), q.diameter))
-        sized = replace(p, diameter=least.opening_mm, u_diameter=least.u_diameter)
+        least = max(of, key=lambda q: (q.bore_unseen, -q.diameter))
+        u_diameter = float("nan") if least.bore_unseen else least.u_diameter
+        sized = replace(p, diameter=least.opening_mm, u_diameter=u_diameter)
         return replace(sized, length=more["outside_mm"], u_length=u["outside_mm"])
     return p
 

@@ -15,11 +15,11 @@ CLOSED = 0.5
 0.63 and more, nothing on tubes cut short (simulated scans)."""
 RIM = 3.0
 """How far beyond a tube's rim in spacings its end face is looked for: there is none where it ends (judgement)."""
-END_U = 0.15
-"""Standard uncertainty of an end face of a sleeve in a mesh along it, in voxels (0.13 rms on simulated scans, mostly
-outward)."""
-END = 4.0
-"""How far off a tube's end in spacings its end face is looked for (judgement)."""
+END_U = 0.2
+"""Standard uncertainty of an end face of a sleeve in a mesh along it, in voxels (0.13 to 0.24 rms on simulated scans,
+mostly outward)."""
+END = 2.0
+"""How far off a tube's end in spacings its end face is looked for: farther off it is a tab's far side (judgement)."""
 
 End = tuple[float, float]
 """Where along the axis from a tube's middle one of its ends is, and its standard uncertainty, mm."""
@@ -81,7 +81,8 @@ def _sleeve(t: Feature, bore: Feature, low: End | None, high: End | None, mesh: 
         point, length = t.point + t.axis * (low[0] + high[0]) / 2, high[0] - low[0]
         u_along = float(np.hypot(low[1], high[1])) / 2
         u_length = low[1] + high[1] if mesh else 2 * u_along
-    unseen = (low is None and t.detail["low_open"] > 0) or (high is None and t.detail["high_open"] > 0)
+    ends = (low, t.detail["low_open"]), (high, t.detail["high_open"])
+    unseen = any(end is None and (mesh or skin_is_open > 0) for end, skin_is_open in ends)
     if unseen:
         u_along = float(np.hypot(u_along, (LONGEST * t.diameter - length) / 2 / np.sqrt(3)))
         u_length = 2 * u_along

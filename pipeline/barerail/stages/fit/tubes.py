@@ -29,6 +29,8 @@ from barerail.stages.fit.tube_runs import STEP_MM, gap_between, mostly_skin, ski
 from barerail.stages.fit.tube_studs import studs_on
 
 MOST_POINTS = 3000
+LOST_MM, LOST = 120.0, 1.25
+"""Longest piece of a tube that a scan may have lost, in mm and in lengths of the shorter piece (judgement)."""
 LONG = 6.0
 """Length in diameters from which a tube's centreline is looked at for wander (judgement)."""
 SLOPE = 6.0
@@ -89,9 +91,16 @@ SQUARE = 1 / 3
 
 
 def _whole(tube: Feature, found: list[Feature], tube_about: Callable[..., Feature | None]) -> Feature:
-    """The tube with what of `found` goes on in its line beyond a gap, fitted anew; as it was where nothing does."""
-    gaps = [gap for other in found if other is not tube and (gap := gap_between(tube, other)) < tube.length]
-    return (tube_about(tube.axis, tube.point, tube.diameter / 2, max(gaps) + 2 * STEP_MM) if gaps else None) or tube
+    """The tube with what of `found` goes on in its line beyond a gap, fitted anew; as it was where nothing does, or
+    where that would take in what doesn't."""
+    gaps = np.array([gap_between(tube, other) for other in found])
+    mine = gaps < [min(LOST_MM, LOST * min(tube.length, other.length)) for other in found]
+    lost = float(gaps[mine].max(initial=0.0))
+    one = tube_about(tube.axis, tube.point, tube.diameter / 2, lost + 2 * STEP_MM) if lost else None
+    others = (other for other, its in zip(found, mine, strict=True) if not its and other is not tube)
+    if one is None or any(_inside(other, one) for other in others):
+        return tube
+    return replace(one, note=f"seen in pieces: up to {lost:.0f} mm between them not seen")
 
 
 def _feature(cloud: Cloud, fit: CylinderFit, points: Array, noise: NoiseModel, settings: FitSettings) -> Feature | None:
