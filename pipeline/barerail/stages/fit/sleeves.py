@@ -18,8 +18,9 @@ RIM = 3.0
 END_U = 0.2
 """Standard uncertainty of an end face of a sleeve in a mesh along it, in voxels (0.13 to 0.24 rms on simulated scans,
 mostly outward)."""
-END = 2.0
-"""How far off a tube's end in spacings its end face is looked for: farther off it is a tab's far side (judgement)."""
+END = 5.0
+"""How far off where a tube's skin ends, in spacings, its end face is looked for: by a weld the skin ends early
+(judgement)."""
 
 End = tuple[float, float]
 """Where along the axis from a tube's middle one of its ends is, and its standard uncertainty, mm."""
