@@ -58,6 +58,12 @@ def test_a_short_tube_with_a_face_across_both_ends_is_a_sleeve_of_its_outside_di
     assert f.u_length == pytest.approx(2 * 0.2 * VOXEL)
 
 
+def test_an_end_face_beyond_where_the_skin_ends_is_the_end() -> None:
+    """Beside a weld the skin ends early: here 8 mm, four voxels."""
+    (f,), _ = sleeves_in([tube()], [], ends(-38.0, 30.0), QUIET)
+    assert f.kind == "sleeve" and f.length == pytest.approx(68.0) and f.point == pytest.approx([0, 0, -4.0])
+
+
 @pytest.mark.parametrize(
     ("mesh", "length"),
     [

@@ -13,10 +13,10 @@ from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.cylinders import SAME_AXIS, on_cylinder
 
 WIDEST_MM = 24.5
-"""Wider tubes stay: those that carry are 25 mm and more (judgement)."""
+"""Wider tubes stay: those that carry are 25 mm and more (judgement); simulated hoses are 10 to 24 mm."""
 SKIN = 0.5
 """Share of the skin of a tube one diameter long that must lie beyond an end, off the tube: 0.6 and more on simulated
-hoses, 0.1 at most on what a thin tube is welded to."""
+hoses; no simulated chassis has tubes as thin, so that what they are welded to is from hand-made ones alone."""
 LIKE = 0.1
 """Share by which the radius may change: 0.07 on simulated hoses, beyond it is a step (judgement)."""
 LEAST, MOST = np.cos(np.radians([2.0, 15.0]))
