@@ -13,7 +13,7 @@ STEP_MM = 5.0
 def skin_run(
     surface: Surface, axis: Array, point: Array, radius: float, gap: float = GAP_MM
 ) -> tuple[Index, float, float]:
-    """Thinned points on a cylinder in its run about `point` (`run_of`), and where that starts and ends along the axis."""
+    """Thinned points on a cylinder in its run (`run_of`) about `point`, and where that starts and ends on the axis."""
     rows = skin_of(surface, axis, point, radius)
     low, high = run_of(surface, rows, axis, point, radius, gap)
     along = (surface.points[rows] - point) @ axis
