@@ -1,8 +1,15 @@
 """Slots in thin sheet, whose other face lies where a thicker one's wall would: the truth is the construction."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pytest
 from fit_case import Points, Scanner
 from test_fit import back, found_in, posed
+
+from barerail.settings import CleanSettings, FitSettings
+from barerail.stages.clean import clean
+from barerail.stages.fit import fit, slots
 
 HALF, R, THICK = 6.5, 5.5, 3.5
 SMALL = 3.9, 4.5
@@ -51,3 +58,23 @@ def test_a_slot_of_few_points_is_no_hole_at_one_of_its_ends() -> None:
     assert not [f for f in found if f.kind == "hole"]
     slots = [f for f in found if f.kind == "slot"]
     assert len(slots) >= 10 and all(abs(f.length - 2 * sum(SMALL)) < 0.9 for f in slots)
+
+
+@pytest.mark.parametrize(("least", "count"), [(6.0, 0), (4.0, len(PLACES))])
+def test_a_slot_narrower_than_the_smallest_hole_asked_for_is_none(least: float, count: int) -> None:
+    s, half, r = Scanner(np.random.default_rng(174), spacing=0.8), 6.0, 2.4
+    points = pierced(s.flat((420.0, 160.0)), half, r)
+    for x, y in PLACES:
+        points += wall(s, half, r).placed(np.eye(3), [x, y, 0])
+    found = fit(clean(posed(s, points), CleanSettings()), FitSettings(hole_min_mm=least)).found
+    assert len([f for f in found if f.kind == "slot"]) == count and not [f for f in found if f.kind == "hole"]
+
+
+@pytest.mark.parametrize(
+    ("circle_rms", "open_deg", "better"),
+    [(0.30, 40.0, False), (0.45, 40.0, True), (0.30, 90.0, True), (0.20, 90.0, True)],
+)
+def test_a_circle_that_does_not_close_in_a_mesh_gives_way_to_a_slot(circle_rms, open_deg, better) -> None:
+    """36 directions: 0.25 mm against 0.30 gain 6.6, against 0.45 21, of the 12.5 that it takes."""
+    bore = SimpleNamespace(rim=SimpleNamespace(wall_rms=circle_rms), gap=open_deg)
+    assert slots._better(SimpleNamespace(n_wall=36, wall_rms=0.25), bore) == better

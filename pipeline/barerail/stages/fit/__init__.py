@@ -13,6 +13,7 @@ from barerail.stages.fit.bends import bends_of
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.chains import chained
 from barerail.stages.fit.cloud import cloud_of, face_of
+from barerail.stages.fit.edges import without_edges
 from barerail.stages.fit.face_studs import studs_over
 from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import Told, features_of, told_in
@@ -29,7 +30,7 @@ from barerail.stages.fit.sleeves import sleeves_in
 from barerail.stages.fit.studs import shafts_on_faces
 from barerail.stages.fit.surface import surface_of
 from barerail.stages.fit.tube_rails import tube_rails
-from barerail.stages.fit.tubes import rounds_of, tubes_of, without_edges
+from barerail.stages.fit.tubes import rounds_of, tubes_of
 
 PATCH_MIN_CM2 = 4.0
 """Smallest flat piece looked at for holes, cm2: a tab about a 10 mm hole (judgement)."""
@@ -62,9 +63,9 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
     tubes, found = sleeves_in(tubes, [f for f in found if f.kind != "stud"], cloud, noise)
     tubes, on_faces = shafts_on_faces(tubes, planes, cloud.voxel_mm)
-    tubes, edges = without_edges(tubes, cloud.voxel_mm)
+    tubes, edges = without_edges(tubes, cloud)
     studs += on_tubes + on_faces
-    studs += studs_over(planes, tubes + studs, cloud, round_only, noise)
+    studs, rolled = without_edges(studs + studs_over(planes, tubes + studs, cloud, round_only, noise), cloud)
     found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + once(sorted(studs, key=lambda f: f.length))
     found, bends, hoses = without_hoses(found, bends_of(cloud, found, noise), cloud)
     bent = chained(found, bends)
@@ -72,7 +73,7 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     progress(0.9)
     rails = rails_of(cloud, patches, planes, noise, settings)
     flats, left_out = mounting_faces(cloud, planes, found, rails)
-    found, notes = found + flats, notes + edges + hoses + left_out
+    found, notes = found + flats, notes + edges + rolled + hoses + left_out
     dropped = sum(r.dropped for r in rails)
     if dropped:
         why = "too little of two faces seen, or another section beside the rail's line"

@@ -17,6 +17,8 @@ from barerail.stages.fit.heights import DEEP_MM, height_variance, local_height, 
 WALL_DEPTH = 4.0
 STANDS = 0.15
 """Share of a shaft's points that must stand in an empty place before it can be a stud's foot (judgement)."""
+OPEN_DEG = 70.0
+"""Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from barerail.records import Feature, NoiseModel, Note
 from barerail.settings import FitSettings
-from barerail.stages.fit.bores import STANDS, Bore, bores_in, in_face, looked_into, place
+from barerail.stages.fit.bores import OPEN_DEG, STANDS, Bore, bores_in, in_face, looked_into, place
 from barerail.stages.fit.cloud import Cloud, Face
 from barerail.stages.fit.rims import hangs_together
 from barerail.stages.fit.slots import as_slot
@@ -15,14 +15,13 @@ from barerail.stages.fit.studs import stud_in
 from barerail.stages.fit.tilts import tilt_at
 
 SHEET_MM = 12.0
-OPEN_DEG = 70.0
-"""Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
 TORN_COVER, TORN_MISFIT = 0.9, 0.8
 """Share of the rim seen and misfit of a place in a fused mesh that is torn, and no hole, where it is worse in both: 2
 of 969 true holes on development scenes, 22 of 44 false ones."""
 LUMPY, ROUGH = 0.2, 2.0
 """Rms about its plane, in voxels and in the scan's noise, from which on both a patch of a fused mesh is the side of a
 lump and no face: those of 1306 true holes on simulated scans lie below, of clutter at 0.15 to 0.35 and 1 to 3."""
+SMALL = "smaller than the spacing can show"
 Told = tuple[Feature | None, str]
 """What an empty place is, or none and why."""
 
@@ -39,7 +38,7 @@ def _told(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) ->
     if bore.standing > STANDS:
         stud = stud_in(bore, cloud, noise)
         return stud, "" if stud else "something stands in it that is no stud"
-    slot, unsure = _slot(bore, cloud, noise)
+    slot, unsure = _slot(bore, cloud, noise, settings)
     why_not = _why_not(bore, cloud, settings) or unsure
     return (slot or _hole(looked_into(bore, cloud), cloud, noise), "") if slot or not why_not else (None, why_not)
 
@@ -60,7 +59,7 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     sure = bore.cover >= 0.87 and bore.rim.misfit == 0 and bore.rim.n_wall >= 7
     spacings = 4.0 if mesh else 3.5 if sure else 4.2
     if diameter < max(settings.hole_min_mm, spacings * spacing):
-        return "smaller than the spacing can show"
+        return SMALL
     if bore.closed_behind:
         return "the sheet goes on behind it"
     if bore.brim < 0.15:
@@ -76,12 +75,14 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
     return ""
 
 
-def _slot(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Told:
+def _slot(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
     if bore.closed_behind or bore.brim < 0.15 or bore.wall_share < 0.1:
         return None, ""
     if bore.rim_share >= 0.85 and bore.cover >= 0.9 and not cloud.mesh:
         return None, ""
-    return as_slot(bore, cloud, noise)
+    slot, unsure = as_slot(bore, cloud, noise)
+    small = slot is not None and slot.diameter < settings.hole_min_mm
+    return (None, SMALL) if small else (slot, unsure)
 
 
 def _hole(bore: Bore, cloud: Cloud, noise: NoiseModel) -> Feature:

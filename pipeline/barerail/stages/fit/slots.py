@@ -9,7 +9,7 @@ from barerail.geometry.frames import unit
 from barerail.geometry.mesh_rim import fit_mesh_rim
 from barerail.geometry.rim import DRAWS, ROUGH, Rim, RimPoints, fit_rim, log_likelihood, stadium, stadium_area
 from barerail.records import Array, Feature, NoiseModel
-from barerail.stages.fit.bores import STANDS, Bore
+from barerail.stages.fit.bores import OPEN_DEG, STANDS, Bore
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.heights import height_variance
 from barerail.stages.fit.rims import slot_together
@@ -81,13 +81,20 @@ def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, clo
         return None
     if rim.cov[3, 3] > voxel**2:
         return None
-    if rim.n_wall * np.log(max(bore.rim.wall_rms / max(rim.wall_rms, 1e-9), 1.0)) < LEAST_GAIN / 2:
+    if not _better(rim, bore):
         return None
     wall = local[_down_the_wall(local, rim.mean, cloud.sigma, bore.floor)][:, :2]
     if not _walled(rim, wall, _density(stadium(rim.mean[None], on)[0], rim.mean, voxel), bore.floor, 0.4, 0.6):
         return None
     x, y, *_ = bore.edge
     return replace(rim, cov=rim.cov + np.diag([x, y, y / rim.mean[3], x, MESH_FLANK * voxel]) ** 2), True
+
+
+def _better(rim: Rim, bore: Bore) -> bool:
+    """Whether a slot fits sections of a mesh clearly better than the circle, which is none where too much of its rim is
+    open: one end of a slot fits it nearly as well as the whole does the slot."""
+    gain = rim.n_wall * np.log(max(bore.rim.wall_rms / max(rim.wall_rms, 1e-9), 1.0))
+    return bool(gain >= LEAST_GAIN / 2 or bore.gap > OPEN_DEG)
 
 
 def _sampled(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Found | None:

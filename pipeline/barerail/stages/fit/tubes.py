@@ -10,7 +10,7 @@ from barerail.errors import DataError
 from barerail.forked import mapped
 from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
-from barerail.records import Array, Feature, NoiseModel, Note
+from barerail.records import Array, Feature, NoiseModel
 from barerail.settings import FitSettings
 from barerail.stages.fit.cloud import FUSED_FORM, Cloud
 from barerail.stages.fit.cylinders import (
@@ -22,7 +22,7 @@ from barerail.stages.fit.cylinders import (
     first_cylinders,
     skin_of,
 )
-from barerail.stages.fit.fused_round import THIN_TUBE, all_round, fused_cov, fused_lean
+from barerail.stages.fit.fused_round import fused_cov, fused_lean
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.surface import Surface
 from barerail.stages.fit.tube_runs import STEP_MM, gap_between, mostly_skin, skin_run
@@ -211,15 +211,6 @@ def _distinct(found: list[Feature], studs: list[Feature]) -> list[Feature]:
         if not any(_is_stud(f, s) for s in studs) and not any(_inside(f, k) for k in kept):
             kept.append(f)
     return kept
-
-
-def without_edges(found: list[Feature], voxel: float) -> tuple[list[Feature], tuple[Note, ...]]:
-    """Tubes and sleeves without such tubes as may be a sheet's edge in a mesh of voxels of that edge in mm, 0: a cloud;
-    and how many those were."""
-    kept = [f for f in found if f.kind != "tube" or all_round(f.diameter, f.arc_deg, voxel, THIN_TUBE)]
-    count = len(found) - len(kept)
-    why = "tubes dropped: so thin and seen from one side that they may be a sheet's edge"
-    return kept, (Note("fit", why, count),) if count else ()
 
 
 def _is_stud(f: Feature, stud: Feature) -> bool:
