@@ -19,6 +19,9 @@ STANDS = 0.15
 """Share of a shaft's points that must stand in an empty place before it can be a stud's foot (judgement)."""
 OPEN_DEG = 70.0
 """Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
+SHALLOW_MM, WIDE = 3.0, 10.0
+"""How deep sheet lies in a dent at most, mm, and width in voxels from which fusing closes no hole: half filled so far
+up are holes of up to 8.7 voxels on simulated scans, of wider places dents alone, 12 to 35 voxels wide."""
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
 
@@ -29,7 +32,7 @@ class Bore:
 
     cover: share of directions in which the rim closes; gap: the widest lot of them where it doesn't, deg. rim_share,
     wall_share: points next to the rim and down the wall against what the face's density promises. standing: the same
-    for what stands up round it. closed_behind: the sheet's other face goes on behind it. floor: z down to which the
+    for what stands up round it. closed_behind: sheet goes on behind it, or in it. floor: z down to which the
     wall goes before the sheet's other face begins. other: z of that face, -inf where it was not seen. brim: how much of
     the face there is further out, 4 to 8 mm from the rim. ring (k, 2): where the points lie whose mean is the height,
     mm. edge (5,): standard uncertainty that fusing adds to x, y, radius and height and to how far one end of the face
@@ -115,8 +118,8 @@ class _Around:
     """What lies about a disc: xy (n, 2) in the face's plane, z (n,) mm over the face there.
 
     height: that of the face there over its mean plane; ring (k, 2): of which points. other: z of the other face,
-    -inf where it was not seen; whole: that face goes on behind the disc, told of a cloud alone: a fused mesh fills
-    holes and shows gaps as open edges.
+    -inf where it was not seen; whole: that face goes on behind the disc, or in a fused mesh, which fills holes and
+    shows gaps as open edges, the same face in it.
     """
 
     xy: Array
@@ -153,7 +156,8 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     if not _something_there(xy, z, disc, spacing) or _beside_a_wall(xy, z, disc, spacing):
         return None
     other, whole = other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing * cloud.mesh))
-    around = _Around(xy, z, height, ring, other, whole and not cloud.mesh)
+    whole = _shallow(xy, z, disc, spacing) if cloud.mesh else whole
+    around = _Around(xy, z, height, ring, other, whole)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     if rim is None:
         return None
@@ -219,6 +223,13 @@ def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
     off = np.abs(np.hypot(*(xy - disc[:2]).T) - disc[2])
     beside = xy[(off < 2.0 * spacing) & (np.abs(z) > 0.5) & (z > -WALL_DEPTH) & (z < 20.0)]
     return len(beside) >= 4 and cover(beside, disc[:2], 0.0, np.inf, 12) >= 0.3
+
+
+def _shallow(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
+    """True for a place in a fused mesh that is too wide to have been closed by fusing, yet has sheet all over it."""
+    inside = (np.hypot(*(xy - disc[:2]).T) < 0.7 * disc[2]) & (np.abs(z) < SHALLOW_MM)
+    share = inside.sum() * spacing**2 / (np.pi * (0.7 * disc[2]) ** 2)
+    return bool(2 * disc[2] > WIDE * spacing and share > 0.5)
 
 
 def _beside_a_wall(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
