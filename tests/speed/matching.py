@@ -87,3 +87,14 @@ def matched(found: Sequence[Feature], truths: Sequence[Mapping[str, Any]]) -> li
                 cost[i, j] = off
     rows, columns = linear_sum_assignment(cost)
     return [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if cost[i, j] < NEVER]
+
+
+def single_tab(f: Feature, truths: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether a hole is that of one tab of a true bracket."""
+    for true in truths if f.kind == "hole" else ():
+        axis, d = np.asarray(true["axis"]), f.point - np.asarray(true["p"])
+        along = float(d @ axis)
+        near = np.linalg.norm(d - along * axis) < REACH_MM and abs(f.axis @ axis) > 0.95
+        if true["kind"] == "clevis" and near and -2 < abs(along) - true["gap"] / 2 < true["tab"] + 2:
+            return True
+    return False

@@ -1,4 +1,4 @@
-"""Places in a fused mesh that look round and are no holes: by hand, at 2 mm voxels."""
+"""Places that look round and are no holes: by hand, at 2 mm."""
 
 from types import SimpleNamespace
 
@@ -10,10 +10,10 @@ from barerail.stages.fit import bores, holes
 
 @pytest.mark.parametrize(
     ("radius", "depth", "dent"),
-    [(20.0, 1.0, True), (20.0, -2.5, True), (20.0, 5.0, False), (8.0, 1.0, False)],
-    ids=["dent", "bulge", "closed far down", "narrow enough to be closed by fusing"],
+    [(20.0, 1.0, True), (20.0, -2.5, True), (8.0, 1.0, True), (20.0, 5.0, False)],
+    ids=["dent", "bulge", "narrow dent", "closed far down"],
 )
-def test_a_wide_place_with_sheet_all_over_it_is_a_dent(radius: float, depth: float, dent: bool) -> None:
+def test_a_place_with_sheet_all_over_it_is_a_dent(radius: float, depth: float, dent: bool) -> None:
     x, y = (a.ravel() for a in np.meshgrid(*2 * [np.arange(-30.0, 30.0, 2.0)]))
     xy = np.column_stack([x, y])
     z = np.where(np.hypot(x, y) < radius, -depth, 0.0)
