@@ -195,14 +195,21 @@ def test_what_may_be_the_edge_of_a_sheet_or_of_a_lump_in_a_fused_mesh_is_told_as
 
 
 @pytest.mark.parametrize(
-    ("sides", "behind", "stays"),
-    [((), False, True), ((1,), False, True), ((1, -1), False, False), ((1, 1), True, True)],
-    ids=["alone", "beside a wall", "edge of a sheet", "against a wall"],
+    ("high", "sides", "behind", "stays"),
+    [
+        (40.0, (), False, True),
+        (40.0, (1,), False, True),
+        (40.0, (1, -1), False, False),
+        (40.0, (1,), True, True),
+        (60.0, (), False, True),
+        (60.0, (1,), False, False),
+    ],
+    ids=["alone", "beside a face", "edge of a sheet", "against a wall", "slender", "slender beside a face"],
 )
-def test_a_sheets_edge_in_a_mesh_is_no_stud(sides: tuple[int, ...], behind: bool, stays: bool) -> None:
-    """8 mm wide, 40 mm high; a face is 20 mm wide and touches its side."""
-    shaft = stud([3, 2, 1], [0, 0.6, 0.8], 40.0)
-    along, up = (x.ravel() for x in np.meshgrid(np.arange(-20.0 * behind, 20.0, 2.4), np.arange(0.0, 40.0, 2.4)))
+def test_a_sheets_edge_in_a_mesh_is_no_stud(high: float, sides: tuple[int, ...], behind: bool, stays: bool) -> None:
+    """8 mm wide; a face is 20 mm wide and touches its side."""
+    shaft = stud([3, 2, 1], [0, 0.6, 0.8], high)
+    along, up = (x.ravel() for x in np.meshgrid(np.arange(-20.0 * behind, 20.0, 2.4), np.arange(0.0, high, 2.4)))
     frame = np.array([[1.0, 0, 0], [0, 0.8, -0.6], [0, 0.6, 0.8]])
     faces = [np.column_stack([along, np.full(len(along), s * shaft.diameter / 2), up]) for s in sides]
     kept, notes = without_edges([shaft], mesh(np.vstack([np.zeros((0, 3)), *faces]) @ frame + shaft.point))

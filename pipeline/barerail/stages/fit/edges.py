@@ -5,7 +5,7 @@ from collections import Counter
 import numpy as np
 
 from barerail.geometry.frames import basis
-from barerail.records import Feature, Note
+from barerail.records import Array, Feature, Note
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.fused_round import THIN_TUBE, all_round
 
@@ -17,7 +17,9 @@ FLANK, OFF = 0.35, 0.6
 0.3 at most about 64 studs; and how far they may lie off the tangents, in voxels."""
 
 
-SCRAP_DEG, SCRAP = 200.0, 2.0
+SLENDER = 6.0
+"""Length in diameters from which one such face is enough: studs are seldom as long (judgement)."""
+SCRAP_DEG, SCRAP = 210.0, 2.0
 """Degrees seen, and length in diameters, under which together a tube may be a scrap of any smooth lump: 6 of 14 false
 ones on simulated scans, and none of 97 true."""
 
@@ -43,14 +45,24 @@ def _else(f: Feature, cloud: Cloud) -> str:
 
 
 def _flanks(f: Feature, cloud: Cloud) -> float:
-    """Share seen, about the middle of a round thing, of the less seen of two faces that go on from it side by side."""
+    """Share seen, about the middle of a round thing, of the less seen of two faces that go on from it side by side; of
+    the better seen one about a slender stud."""
+    r, spacing = f.diameter / 2, cloud.clean.spacing_mm
     low, high = (0.4 * f.length, f.length - 1.0) if f.kind == "stud" else (-0.25 * f.length, 0.25 * f.length)
-    r, spacing, middle = f.diameter / 2, cloud.clean.spacing_mm, f.point + (low + high) / 2 * f.axis
     inner, outer = r + spacing, max(BESIDE * r, r + 2 * spacing)
-    off = (cloud.near(middle, (high - low) / 2 + outer + spacing) - f.point) @ basis(f.axis).T
-    away = np.hypot(off[:, 0], off[:, 1])
-    off = off[(off[:, 2] > low) & (off[:, 2] < high) & (away > inner) & (away < outer), :2]
+    off = _beside(f, (low, high), (inner, outer), cloud)
     turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     ahead, aside = off @ np.array([np.cos(turn), np.sin(turn)]), off @ np.array([-np.sin(turn), np.cos(turn)])
     faces = [((ahead > 0) & (np.abs(aside + s * r) < OFF * spacing)).sum(axis=0) for s in (-1, 1)]
-    return float(np.min(faces, axis=0).max() * spacing**2 / ((high - low) * (outer - inner)))
+    slender = f.kind == "stud" and f.length > SLENDER * f.diameter
+    seen = (np.max if slender else np.min)(faces, axis=0).max()
+    return float(seen * spacing**2 / ((high - low) * (outer - inner)))
+
+
+def _beside(f: Feature, along: tuple[float, float], away: tuple[float, float], cloud: Cloud) -> Array:
+    """Points (n, 2), seen down the axis from it, that lie so far along the axis and away from it, mm."""
+    middle = f.point + sum(along) / 2 * f.axis
+    off = (cloud.near(middle, (along[1] - along[0]) / 2 + away[1] + cloud.clean.spacing_mm) - f.point) @ basis(f.axis).T
+    rho = np.hypot(off[:, 0], off[:, 1])
+    within = (off[:, 2] > along[0]) & (off[:, 2] < along[1]) & (rho > away[0]) & (rho < away[1])
+    return np.asarray(off[within, :2])
