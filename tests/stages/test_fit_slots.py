@@ -70,6 +70,14 @@ def test_a_slot_narrower_than_the_smallest_hole_asked_for_is_none(least: float, 
     assert len([f for f in found if f.kind == "slot"]) == count and not [f for f in found if f.kind == "hole"]
 
 
+def test_slots_as_narrow_as_the_smallest_hole_asked_for_are_found_but_for_chance() -> None:
+    s, half, r = Scanner(np.random.default_rng(175), spacing=0.8), 6.0, 3.0
+    points = pierced(s.flat((420.0, 160.0)), half, r)
+    for x, y in PLACES:
+        points += wall(s, half, r).placed(np.eye(3), [x, y, 0])
+    assert len([f for f in found_in(posed(s, points)).found if f.kind == "slot"]) >= len(PLACES) - 2
+
+
 @pytest.mark.parametrize(
     ("circle_rms", "open_deg", "better"),
     [(0.30, 40.0, False), (0.45, 40.0, True), (0.30, 90.0, True), (0.20, 90.0, True)],

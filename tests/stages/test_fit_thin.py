@@ -12,7 +12,6 @@ from barerail.scene import SceneCase, make
 from barerail.settings import CleanSettings, FitSettings
 from barerail.stages.clean import clean
 from barerail.stages.fit import face_studs, fit, holes
-from barerail.stages.fit.edges import without_edges
 from barerail.stages.fit.shafts import once, shaft_of
 from barerail.stages.fit.studs import shafts_on_faces
 
@@ -180,40 +179,6 @@ def test_a_space_frame_whose_tubes_all_hang_together_has_them_all(space_frame, k
 def tube(diameter: float, arc: float) -> Feature:
     f = stud([0, 0, 0], [0, 0, 1], 60.0)
     return Feature(**{**f.__dict__, "kind": "tube", "diameter": diameter, "arc_deg": arc})
-
-
-def mesh(points: np.ndarray | None = None) -> SimpleNamespace:
-    near = np.zeros((0, 3)) if points is None else points
-    return SimpleNamespace(mesh=True, voxel_mm=2.4, clean=SimpleNamespace(spacing_mm=2.4), near=lambda at, reach: near)
-
-
-def test_what_may_be_the_edge_of_a_sheet_or_of_a_lump_in_a_fused_mesh_is_told_as_dropped() -> None:
-    edge, rod, thick, scrap, long = tube(11.0, 200), tube(11.0, 350), tube(20.0, 190), tube(40.0, 190), tube(25.0, 190)
-    kept, notes = without_edges([edge, rod, thick, scrap, long], mesh())
-    assert kept == [rod, thick, long] and [n.count for n in notes] == [1, 1]
-    assert without_edges([edge, scrap], SimpleNamespace(mesh=False)) == ([edge, scrap], ())
-
-
-@pytest.mark.parametrize(
-    ("high", "sides", "behind", "stays"),
-    [
-        (40.0, (), False, True),
-        (40.0, (1,), False, True),
-        (40.0, (1, -1), False, False),
-        (40.0, (1,), True, True),
-        (60.0, (), False, True),
-        (60.0, (1,), False, False),
-    ],
-    ids=["alone", "beside a face", "edge of a sheet", "against a wall", "slender", "slender beside a face"],
-)
-def test_a_sheets_edge_in_a_mesh_is_no_stud(high: float, sides: tuple[int, ...], behind: bool, stays: bool) -> None:
-    """8 mm wide; a face is 20 mm wide and touches its side."""
-    shaft = stud([3, 2, 1], [0, 0.6, 0.8], high)
-    along, up = (x.ravel() for x in np.meshgrid(np.arange(-20.0 * behind, 20.0, 2.4), np.arange(0.0, high, 2.4)))
-    frame = np.array([[1.0, 0, 0], [0, 0.8, -0.6], [0, 0.6, 0.8]])
-    faces = [np.column_stack([along, np.full(len(along), s * shaft.diameter / 2), up]) for s in sides]
-    kept, notes = without_edges([shaft], mesh(np.vstack([np.zeros((0, 3)), *faces]) @ frame + shaft.point))
-    assert (kept == [shaft]) == stays and len(notes) == (not stays)
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from barerail.stages.fit.bends import bends_of
 from barerail.stages.fit.brackets import bolt_axes
 from barerail.stages.fit.chains import chained
 from barerail.stages.fit.cloud import cloud_of, face_of
-from barerail.stages.fit.edges import without_edges
+from barerail.stages.fit.edges import without_doubtful
 from barerail.stages.fit.face_studs import studs_over
 from barerail.stages.fit.faces import mounting_faces
 from barerail.stages.fit.holes import Told, features_of, told_in
@@ -63,10 +63,11 @@ def fit(clean: CleanScan, settings: FitSettings, progress: Progress = no_progres
     tubes, on_tubes = tubes_of(round_only, starts, noise, settings, studs)
     tubes, found = sleeves_in(tubes, [f for f in found if f.kind != "stud"], cloud, noise)
     tubes, on_faces = shafts_on_faces(tubes, planes, cloud.voxel_mm)
-    tubes, edges = without_edges(tubes, cloud)
+    tubes, edges = without_doubtful(tubes, cloud)
     studs += on_tubes + on_faces
-    studs, rolled = without_edges(studs + studs_over(planes, tubes + studs, cloud, round_only, noise), cloud)
-    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + once(sorted(studs, key=lambda f: f.length))
+    studs += studs_over(planes, tubes + studs, cloud, round_only, noise)
+    studs, rolled = without_doubtful(once(sorted(studs, key=lambda f: f.length)), cloud)
+    found = bolt_axes(found, planes, cloud.voxel_mm) + tubes + studs
     found, bends, hoses = without_hoses(found, bends_of(cloud, found, noise), cloud)
     bent = chained(found, bends)
     found += tube_nodes(found, bent)

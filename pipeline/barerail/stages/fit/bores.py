@@ -19,9 +19,9 @@ STANDS = 0.15
 """Share of a shaft's points that must stand in an empty place before it can be a stud's foot (judgement)."""
 OPEN_DEG = 70.0
 """Widest angle over which a hole's rim may go unseen (judgement): the end of a slot shows 180 less."""
-SHALLOW_MM, WIDE = 3.0, 10.0
-"""How deep sheet lies in a dent at most, mm, and width in voxels from which fusing closes no hole: half filled so far
-up are holes of up to 8.7 voxels in simulated meshes, of wider places dents alone, 12 to 35 voxels wide."""
+SHALLOW_MM, WIDE, DENTED = 2.0, 10.0, 0.7
+"""How deep sheet lies in a dent at most, mm, width in voxels from which fusing closes no hole, and share of a dent that
+is sheet: three of four dents on simulated scans, 12 to 35 voxels wide; so shallow were holes of up to 6 voxels."""
 STUD_MM = 32.0
 """Largest stud, mm (judgement)."""
 
@@ -118,8 +118,8 @@ class _Around:
     """What lies about a disc: xy (n, 2) in the face's plane, z (n,) mm over the face there.
 
     height: that of the face there over its mean plane; ring (k, 2): of which points. other: z of the other face,
-    -inf where it was not seen; whole: that face goes on behind the disc, told of a cloud alone, since a fused mesh
-    fills holes and shows gaps as open edges; or the face itself goes on in it.
+    -inf where it was not seen; whole: that face goes on behind the disc, or in a fused mesh, which fills holes
+    and shows gaps as open edges, the same face in it.
     """
 
     xy: Array
@@ -156,8 +156,7 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     if not _something_there(xy, z, disc, spacing) or _beside_a_wall(xy, z, disc, spacing):
         return None
     other, whole = other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing * cloud.mesh))
-    dent = (2 * disc[2] > WIDE * spacing or not cloud.mesh) and _shallow(xy, z, disc, spacing)
-    whole = dent or (whole and not cloud.mesh)
+    whole = _dented(xy, z, disc, spacing) if cloud.mesh else whole
     around = _Around(xy, z, height, ring, other, whole)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     if rim is None:
@@ -226,10 +225,11 @@ def _something_there(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
     return len(beside) >= 4 and cover(beside, disc[:2], 0.0, np.inf, 12) >= 0.3
 
 
-def _shallow(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
-    """True for a dent: a place with sheet all over it."""
+def _dented(xy: Array, z: Array, disc: Array, spacing: float) -> bool:
+    """True for a place in a fused mesh that is too wide to have been closed by fusing, and has sheet all over it."""
     inside = (np.hypot(*(xy - disc[:2]).T) < 0.7 * disc[2]) & (np.abs(z) < SHALLOW_MM)
-    return bool(inside.sum() * spacing**2 > 0.5 * np.pi * (0.7 * disc[2]) ** 2)
+    full = np.pi * (0.7 * disc[2] / spacing) ** 2
+    return bool(2 * disc[2] > WIDE * spacing and inside.sum() > DENTED * full)
 
 
 def _beside_a_wall(xy: Array, z: Array, disc: Array, spacing: float) -> bool:

@@ -25,7 +25,7 @@ true ones on development scenes, 4 of 12 false ones."""
 LUMPY, ROUGH = 0.2, 2.0
 """Rms about its plane, in voxels and in the scan's noise, from which on both a patch of a fused mesh is the side of a
 lump and no face: those of 1306 true holes on simulated scans lie below, of clutter at 0.15 to 0.35 and 1 to 3."""
-SMALL = "smaller than the spacing can show"
+SMALL = "smaller than hole_min_mm or than the spacing can show"
 Told = tuple[Feature | None, str]
 """What an empty place is, or none and why."""
 
@@ -43,11 +43,11 @@ def _told(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) ->
         stud = stud_in(bore, cloud, noise)
         return stud, "" if stud else "something stands in it that is no stud"
     slot, unsure = _slot(bore, cloud, noise, settings)
-    why_not = _why_not(bore, cloud, settings) or unsure
+    why_not = unsure or _why_not(bore, cloud, settings)
     if slot or why_not:
         return slot, "" if slot else why_not
     bore = looked_into(bore, cloud)
-    return (None, "its rim is not round") if _loose(bore.rim, cloud) else (_hole(bore, cloud, noise), "")
+    return (None, "its rim scatters too much to be one") if _loose(bore.rim, cloud) else (_hole(bore, cloud, noise), "")
 
 
 def features_of(told: list[Told], mesh: bool) -> tuple[list[Feature], tuple[Note, ...]]:
@@ -93,7 +93,7 @@ def _slot(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) ->
     if bore.rim_share >= 0.85 and bore.cover >= 0.9 and not cloud.mesh:
         return None, ""
     slot, unsure = as_slot(bore, cloud, noise)
-    small = slot is not None and slot.diameter < settings.hole_min_mm
+    small = slot is not None and slot.diameter + 2 * slot.u_diameter < settings.hole_min_mm
     return (None, SMALL) if small else (slot, unsure)
 
 

@@ -19,11 +19,9 @@ SKIN = 0.5
 hoses; no simulated chassis has tubes as thin, so that what they are welded to is from hand-made ones alone."""
 LIKE = 0.1
 """Share by which the radius may change: 0.07 on simulated hoses, beyond it is a step (judgement)."""
-LEAST, SLIGHT, MOST = 2.0, 15.0, 30.0
-"""Degrees by which a hose goes on over its first diameter: by less it is a step in a straight tube, by more a mitre or
-a branch; beyond SLIGHT too where it goes on straight (judgement)."""
-STRAIGHT = 8.0
-"""Degrees up to which it does over the next diameter (judgement)."""
+LEAST, MOST = np.cos(np.radians([2.0, 15.0]))
+"""Angles at which a hose goes on over its first diameter: by less it is a step in a straight tube, by more a mitre or a
+branch (judgement)."""
 FEWEST = 12
 
 
@@ -47,41 +45,24 @@ def without_hoses(
 
 
 def _goes_on(i: int, high: bool, found: Sequence[Feature], cloud: Cloud) -> bool:
-    """Whether a tube's skin goes on bent beyond an end, as wide as before and as no other tube of `found`."""
-    others = [f for k, f in enumerate(found) if k != i and f.kind == "tube"]
-    way = found[i].axis if high else -found[i].axis
-    first = _next(replace(found[i], axis=way), others, cloud)
-    if first is None or not LEAST < (turn := _degrees(way, first.axis)) < MOST:
-        return False
-    rest = _next(first, others, cloud) if turn > SLIGHT else None
-    return rest is None or _degrees(first.axis, rest.axis) > STRAIGHT
-
-
-def _degrees(a: Array, b: Array) -> float:
-    return float(np.degrees(np.arccos(min(1.0, float(a @ b)))))
-
-
-def _next(tube: Feature, others: Sequence[Feature], cloud: Cloud) -> Feature | None:
-    """The piece, a diameter long, by which a tube's skin goes on beyond the end its axis points to, off its own line;
-    None where none does, or it is of another tube."""
-    rows = _beyond(tube, tube.axis, cloud)
+    """Whether a tube's skin goes on beyond an end for one diameter, as wide as before, off the tube's own line and as
+    no other tube of `found`."""
+    tube = found[i]
+    way = tube.axis if high else -tube.axis
+    rows = _beyond(tube, way, cloud)
     if len(rows) < FEWEST:
-        return None
+        return False
     points = cloud.surface.points[rows]
     try:
         bent = fit_cylinder(points, tube.axis, points.mean(axis=0), tube.diameter / 2, robust=True)
     except DataError:
-        return None
+        return False
     on = on_cylinder(cloud.surface, rows, bent.axis, bent.point, bent.radius)
     on &= ~on_cylinder(cloud.surface, rows, tube.axis, tube.point, tube.diameter / 2)
     whole = np.radians(tube.arc_deg) * tube.diameter**2 / 2 / cloud.surface.cell_area
-    alike = abs(2 * bent.radius / tube.diameter - 1) < LIKE
-    if not alike or on.sum() <= SKIN * whole or any(_is_of(bent, points, f) for f in others):
-        return None
-    axis = bent.axis * np.sign(bent.axis @ tube.axis)
-    end = tube.point + (tube.length / 2 + 0.6 * tube.diameter) * tube.axis
-    middle = bent.point + float((end - bent.point) @ axis) * axis
-    return replace(tube, point=middle, axis=axis, length=tube.diameter)
+    alike = abs(2 * bent.radius / tube.diameter - 1) < LIKE and MOST < abs(bent.axis @ tube.axis) < LEAST
+    others = (f for k, f in enumerate(found) if k != i and f.kind == "tube")
+    return bool(alike and on.sum() > SKIN * whole and not any(_is_of(bent, points, f) for f in others))
 
 
 def _is_of(bent: CylinderFit, points: Array, tube: Feature) -> bool:
