@@ -36,12 +36,12 @@ def judged(found: Sequence[Feature], truth: Mapping[str, Any], tree: cKDTree, sp
     truths = [t for t in truth["features"] if t["kind"] in KINDS]
     seen = [shown(t, tree, spacing) for t in truths]
     pairs = matched(found, truths)
-    taken, out = {i for i, _ in pairs}, {}
-    unfound = [t for j, t in enumerate(truths) if j not in {j for _, j in pairs}]
+    taken, got = {i for i, _ in pairs}, {j for _, j in pairs}
+    unfound = [t for j, t in enumerate(truths) if j not in got]
+    out = {}
     for kind, name in KINDS.items():
         rows = [j for j, t in enumerate(truths) if t["kind"] == kind]
         hits = [(found[i], truths[j]) for i, j in pairs if truths[j]["kind"] == kind]
-        got = {j for _, j in pairs}
         right = sum(j in got for j in rows if seen[j])
         lone = [f for i, f in enumerate(found) if f.kind == name and i not in taken]
         false = sum(not single_tab(f, unfound) for f in lone)

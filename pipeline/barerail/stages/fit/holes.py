@@ -84,7 +84,7 @@ def _why_not(bore: Bore, cloud: Cloud, settings: FitSettings) -> str:
 
 def _loose(rim: Rim, cloud: Cloud) -> bool:
     """Whether what a fused mesh shows of a rim scatters too much to be one."""
-    return bool(np.sqrt(np.diag(rim.cov)[:2].max()) > LOOSE * cloud.voxel_mm and cloud.mesh)
+    return bool(cloud.mesh and np.sqrt(np.diag(rim.cov)[:2].max()) > LOOSE * cloud.voxel_mm)
 
 
 def _slot(bore: Bore, cloud: Cloud, noise: NoiseModel, settings: FitSettings) -> Told:
