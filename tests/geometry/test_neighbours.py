@@ -13,6 +13,7 @@ from barerail.geometry.neighbours import (
     into_cells,
     nearest,
     normals_of,
+    ranked,
     rows_of,
     touching,
 )
@@ -69,6 +70,22 @@ def test_both_faces_of_a_sheet_thinner_than_a_cell_stay_apart():
 def _by_key(key):
     order = np.argsort(key, kind="stable")
     return order, np.flatnonzero(np.diff(key[order])) + 1
+
+
+@pytest.mark.parametrize("kind", ["spread", "ties", "whole", "close", "one", "none", "alike"])
+def test_ranked_is_a_stable_argsort(kind):
+    """Judged by numpy's own."""
+    rng = np.random.default_rng(4)
+    values = {
+        "spread": rng.normal(size=5000) * 3e3,
+        "ties": rng.integers(0, 50, 5000) / 7,
+        "whole": rng.integers(-(10**15), 10**15, 5000) // 2 * 2,
+        "close": np.append(1e6, 1 + rng.integers(0, 9, 4000) * 1e-15),
+        "one": np.array([3.0]),
+        "none": np.zeros(0),
+        "alike": np.full(40, 2.5),
+    }[kind]
+    assert np.array_equal(ranked(values), np.argsort(values, kind="stable"))
 
 
 def test_rows_of_lists_the_members_cell_after_cell():

@@ -48,7 +48,23 @@ def in_own_axes(points: Array, normals: NDArray[np.floating] | None) -> tuple[Ar
 
 def by_place(points: Array) -> Index:
     """Rows (n,) of points (n, 3) in an order of their places, along a direction in which hardly two lie at one."""
-    return np.argsort(points @ np.sqrt([1.0, 2.0, 3.0]), kind="stable")
+    return ranked(points @ np.sqrt([1.0, 2.0, 3.0]))
+
+
+def ranked(values: NDArray[np.floating] | Index) -> Index:
+    """Rows (n,) of finite values (n,) as they rise, equal ones as they come: a stable argsort, many times as fast.
+
+    numpy sorts whole numbers, here a step of the value's and its row in one, by vector instructions, an argsort none; a
+    stable one of what lies in order but for single rows goes through it once.
+    """
+    if not len(values):
+        return np.zeros(0, np.int64)
+    bits = len(values).bit_length()
+    low = values.min()
+    span = float(values.max()) - float(low)
+    step = ((values - low) * (2.0 ** (62 - bits) / span if span else 0.0)).astype(np.int64)
+    order = np.sort((step << bits) | np.arange(len(values))) & ((1 << bits) - 1)
+    return order[np.argsort(values.take(order), kind="stable")]
 
 
 def cell_keys(points: Array, edge: float, normals: NDArray[np.floating] | None = None) -> Index:
@@ -69,9 +85,9 @@ def cell_keys(points: Array, edge: float, normals: NDArray[np.floating] | None =
 
 def into_cells(points: Array, key: Index) -> Cells:
     """Group points (n, 3) by equal key (n,), cells in the order of their keys."""
-    order = np.argsort(key, kind="stable")
-    ranked = key[order]
-    start = np.flatnonzero(np.concatenate(([True], ranked[1:] != ranked[:-1])))
+    order = ranked(key)
+    sorted_key = key.take(order)
+    start = np.flatnonzero(np.concatenate(([True], sorted_key[1:] != sorted_key[:-1])))
     count = np.diff(np.append(start, len(key)))
     mean = np.add.reduceat(points.take(order, axis=0), start, axis=0) / count[:, None]
     return Cells(mean, order, np.append(start, len(key)))

@@ -16,7 +16,7 @@ def spacing_of(points: Array, normals: NDArray[np.float32] | None, cells: Cells,
 
     Neighbours on the other face of a sheet, told by the scan's normals where it has any, don't count.
     """
-    reach = 6 * voxel
+    reach = 4 * voxel
     probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
     tree, first = cKDTree(cells.mean, balanced_tree=False, compact_nodes=False), cells.order[cells.start[probe]]
     while True:

@@ -59,7 +59,7 @@ def finish(surface: Surface, tree: cKDTree, mirror: Mirror, along: Array, drift_
 
     The covariance is the jackknife's, widened for few blocks; `drift_mm`: slow error of the scanner, 1 sd.
     """
-    source, slide = surface.picks(2 * surface.spacing), 1.5 * surface.spacing
+    source, slide = surface.picks(3 * surface.spacing), 1.5 * surface.spacing
     start = _best_start(source, surface, tree, mirror, along, slide)
     few = source.fewer(20_000)
     rough = bent_fit(few, surface, tree, start, along, CUT)
@@ -101,7 +101,7 @@ def _best_start(source: Surface, target: Surface, tree: cKDTree, mirror: Mirror,
     On open sections the inner face of a sheet can mirror on to its outer one, at one end of the car or all along: a
     wrong plane and a local minimum, millimetres off.
     """
-    few = source.fewer(3000)
+    few = source.fewer(2000)
     u, v, _ = basis(mirror.normal)
     reach = float(np.abs(few.points @ along).max())
     yaw = np.array([u @ along, v @ along, 0.0]) / reach

@@ -51,7 +51,7 @@ def rivals_of(surface: Surface, tree: cKDTree, guide: Guide, progress: Progress 
     coarse = mapped(lambda m: refine(few, rough, near, m, (120.0, 60.0, 40.0), 30.0, 0.5), starts)
     fair = _scored([m for m in coarse if m is not None], surface, tree, rough, guide)
     progress(0.5)
-    some = surface.picks(10.0).fewer(8000)
+    some = surface.picks(10.0).fewer(5000)
     slide = 1.5 * surface.spacing
     fine = mapped(lambda r: refine(some, surface, tree, r.mirror, (30.0, 15.0), slide, 0.05), fair[:KEPT])
     ranked = _scored([m for m in fine if m is not None], surface, tree, some, guide)

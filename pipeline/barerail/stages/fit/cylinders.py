@@ -4,7 +4,7 @@ Local axis and radius come from the shape operator of each point's neighbourhood
 and each piece gives one robust cylinder after the other.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ GAP_MM = 60.0
 """Gap along a tube that is let pass as welded over or not seen (judgement)."""
 LEAST_AREA = 400.0
 """Smallest piece of round surface looked at for a tube, mm2 (judgement)."""
+LOT = 20_000
+"""Points whose local cylinders are reckoned at once."""
 SAME_AXIS = np.cos(np.radians(4.0))
 Start = tuple[CylinderFit, Array]
 """A first cylinder and the points (n, 3) of its piece that lie on it."""
@@ -62,25 +64,33 @@ def curved_part(surface: Surface, patches: tuple[Patch, ...]) -> Surface:
 
 def first_cylinders(surface: Surface, settings: FitSettings) -> list[CylinderFit]:
     """One robust cylinder through the thinned points of each tube, those of one tube cut by welds as one."""
-    bend = _bend(surface, settings)
+    lots = [np.arange(i, min(i + LOT, len(surface.points))) for i in range(0, len(surface.points), LOT)]
+    bend = _together(mapped(lambda rows: _bend(surface, rows, settings), lots))
     links, least = _links(surface, bend), max(25, int(LEAST_AREA / surface.cell_area))
     pieces = _pieces(np.arange(len(links)), links, least)
     found = mapped(lambda piece: _cylinders_in(surface, piece, bend, links, least, settings), pieces)
     return _merged([start for each in found for start in each])
 
 
-def _bend(surface: Surface, settings: FitSettings) -> Bend:
-    """Axis and radius from the shape operator, 2 x 2 in the plane of each normal: by its principal curvatures."""
-    n, near, seen = surface.normals, surface.near, surface.near >= 0
+def _together(bends: list[Bend]) -> Bend:
+    axis, centre, radius, ok = (np.concatenate([getattr(b, f.name) for b in bends]) for f in fields(Bend))
+    return Bend(axis, centre, radius, ok)
+
+
+def _bend(surface: Surface, rows: Index, settings: FitSettings) -> Bend:
+    """Axis and radius at these rows from the shape operator, 2 x 2 in the plane of each normal: by its principal
+    curvatures."""
+    n, points, near = surface.normals[rows], surface.points[rows], surface.near[rows]
+    seen = near >= 0
     u = np.cross(n, np.where(np.abs(n[:, :1]) < 0.8, [[1.0, 0, 0]], [[0, 1.0, 0]]))
     u /= np.linalg.norm(u, axis=1)[:, None]
     plane = np.stack([u, np.cross(n, u)], axis=1)
-    sign = np.where(seen, np.sign(surface.turn), 0.0)
+    sign = np.where(seen, np.sign(surface.turn[rows]), 0.0)
     step, turn = [], []
     for way in plane.transpose(1, 0, 2):
-        own = np.einsum("mi,mi->m", way, surface.points)[:, None]
+        own = np.einsum("mi,mi->m", way, points)[:, None]
         step.append(np.where(seen, products(way, surface.points, near) - own, 0.0))
-        turn.append(sign * products(way, n, near))
+        turn.append(sign * products(way, surface.normals, near))
     square = _summed(step, step) + 1e-9 * np.eye(2)
     shape = _summed(turn, step) @ np.linalg.inv(square)
     middle, half = (shape[:, 0, 0] + shape[:, 1, 1]) / 2, (shape[:, 0, 0] - shape[:, 1, 1]) / 2
@@ -93,7 +103,7 @@ def _bend(surface: Surface, settings: FitSettings) -> Bend:
     size = np.abs(radius)
     ok = (size > 0.4 * settings.tube_min_mm) & (size < 0.6 * settings.tube_max_mm)
     ok &= np.abs(least) < 0.45 * np.abs(most)
-    return Bend(axis, surface.points - n * radius[:, None], size, ok)
+    return Bend(axis, points - n * radius[:, None], size, ok)
 
 
 def _summed(a: list[Array], b: list[Array]) -> Array:

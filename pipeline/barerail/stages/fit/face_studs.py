@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from barerail.forked import mapped
 from barerail.geometry.raster import cover
 from barerail.records import Array, Feature, Index, NoiseModel, Plane
 from barerail.stages.fit.bores import STUD_MM
@@ -37,14 +38,17 @@ def studs_over(
         loose[beside[off < _radius(f) + max(BESIDE_MM, cloud.voxel_mm)]] = False
     rows, edge = np.flatnonzero(loose), 1.5 * cloud.clean.voxel_mm
     points = curved.points[rows]
-    studs = []
-    for k, plane in enumerate(planes):
-        for lot in lots_of(rows[_over(points, plane, edge)], curved, edge):
-            shaft = _shaft(lot, plane, round_only)
-            seat = None if shaft is None else _seat(shaft, plane, cloud, noise)
+
+    def over(k: int) -> list[Feature]:
+        studs = []
+        for lot in lots_of(rows[_over(points, planes[k], edge)], curved, edge):
+            shaft = _shaft(lot, planes[k], round_only)
+            seat = None if shaft is None else _seat(shaft, planes[k], cloud, noise)
             if shaft is not None and seat is not None:
                 studs.append(stud_of(shaft, *seat, noise, cloud, k))
-    return studs
+        return studs
+
+    return [stud for studs in mapped(over, range(len(planes))) for stud in studs]
 
 
 def _radius(f: Feature) -> float:

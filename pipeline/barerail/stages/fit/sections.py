@@ -93,13 +93,14 @@ def _edges(cloud: Cloud, patches: tuple[Patch, ...], planes: tuple[Plane, ...], 
 
 def _edge(i: int, j: int, planes: tuple[Plane, ...], trees: Mapping[int, cKDTree]) -> Edge | None:
     small, big = (i, j) if trees[i].n < trees[j].n else (j, i)
-    near = np.isfinite(trees[big].query(trees[small].data, distance_upper_bound=CORNER_MM)[0])
-    if near.sum() < 10:
+    points, tree = np.asarray(trees[small].data), trees[big]
+    points = points[((points > tree.mins - CORNER_MM) & (points < tree.maxes + CORNER_MM)).all(axis=1)]
+    points = points[np.isfinite(tree.query(points, distance_upper_bound=CORNER_MM)[0])]
+    if len(points) < 10:
         return None
     way = np.cross(planes[i].normal, planes[j].normal)
     way /= np.linalg.norm(way)
     way *= np.copysign(1.0, way[np.argmax(np.abs(way))])
-    points = np.asarray(trees[small].data)[near]
     along = (points - points.mean(axis=0)) @ way
     order = np.argsort(along, kind="stable")
     runs = np.split(order, np.flatnonzero(np.diff(along[order]) > 80.0) + 1)
