@@ -155,14 +155,14 @@ def _measure(face: Face, disc: Array, cloud: Cloud) -> Bore | None:
     xy, z = local[:, :2], local[:, 2] - height
     if not _something_there(xy, z, disc, spacing) or _beside_a_wall(xy, z, disc, spacing):
         return None
-    other, whole = other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing * cloud.mesh))
+    other, whole = other_face(xy, z, disc, spacing, max(DEEP_MM, SHEET_VOXELS * cloud.voxel_mm))
     whole = _dented(xy, z, disc, spacing) if cloud.mesh else whole
     around = _Around(xy, z, height, ring, other, whole)
     rim = (_fused if cloud.mesh else _sampled)(face, disc, cloud, around)
     if rim is None:
         return None
-    edge = MESH_SHEET_EDGE if thin(around.other, spacing) else MESH_EDGE
-    return _judged(face, rim, around, spacing, edge * spacing * cloud.mesh)
+    edge = MESH_SHEET_EDGE if thin(around.other, cloud.voxel_mm) else MESH_EDGE
+    return _judged(face, rim, around, spacing, edge * cloud.voxel_mm)
 
 
 def _sampled(face: Face, disc: Array, cloud: Cloud, around: _Around) -> Rim | None:

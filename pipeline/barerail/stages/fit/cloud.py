@@ -11,6 +11,8 @@ from barerail.records import Array, CleanScan, Index
 from barerail.stages.fit.patches import Patch
 from barerail.stages.fit.surface import Surface
 
+ENOUGH = 100_000
+"""Triangles whose mean area is a mesh's."""
 FUSED_FORM = 0.14
 """Rms of a fused mesh about a round thing of a few voxels' radius, in voxels (simulated scans)."""
 
@@ -20,6 +22,7 @@ class Cloud:
     """The full-resolution chassis points, reached through their thinned ones; sigma: noise of one point, mm.
 
     fans: a mesh's triangles sorted by their first corner, and where each corner's begin; None for a cloud of points.
+    voxel_mm: edge of the voxels a mesh was fused in, as its vertices show; 0 for a cloud of points.
     """
 
     clean: CleanScan
@@ -27,15 +30,11 @@ class Cloud:
     tree: cKDTree
     sigma: float
     fans: tuple[Index, Index] | None
+    voxel_mm: float
 
     @property
     def mesh(self) -> bool:
         return self.fans is not None
-
-    @property
-    def voxel_mm(self) -> float:
-        """Edge of the voxels a mesh was fused in, as its spacing shows; 0 for a cloud."""
-        return self.clean.spacing_mm if self.mesh else 0.0
 
     def roughest(self, times: float) -> float:
         """Largest rms in mm of points about a cylinder that is still noise: `times` the scan's, and the voxels' own."""
@@ -63,12 +62,22 @@ class Cloud:
 
 def cloud_of(clean: CleanScan, surface: Surface) -> Cloud:
     """A cloud with its search tree."""
-    fans = None
-    if clean.scan.triangles is not None:
-        first = clean.scan.triangles[:, 0]
-        count = np.bincount(first, minlength=len(clean.scan.points))
-        fans = (np.argsort(first, kind="stable"), np.concatenate([[0], np.cumsum(count)]))
-    return Cloud(clean, surface, cKDTree(surface.points, balanced_tree=False), clean.noise_mm, fans)
+    tree, triangles = cKDTree(surface.points, balanced_tree=False), clean.scan.triangles
+    if triangles is None:
+        return Cloud(clean, surface, tree, clean.noise_mm, None, 0.0)
+    count = np.bincount(triangles[:, 0], minlength=len(clean.scan.points))
+    fans = (np.argsort(triangles[:, 0], kind="stable"), np.concatenate([[0], np.cumsum(count)]))
+    return Cloud(clean, surface, tree, clean.noise_mm, fans, _voxel(clean, triangles))
+
+
+def _voxel(clean: CleanScan, triangles: NDArray[np.integer]) -> float:
+    """Spacing in mm of a mesh's vertices by neighbours or, where that is less, by area: two triangles hold one.
+
+    Where the grid lies along a face its vertices stand in rows, and by neighbours seem to stand further apart.
+    """
+    a, b, c = np.asarray(clean.scan.points, float)[triangles[:: max(1, len(triangles) // ENOUGH)]].transpose(1, 0, 2)
+    area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
+    return min(clean.spacing_mm, float(np.sqrt(2 * area.mean())))
 
 
 @dataclass(frozen=True)

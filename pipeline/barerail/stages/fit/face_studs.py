@@ -85,8 +85,9 @@ def _seat(shaft: Shaft, plane: Plane, cloud: Cloud, noise: NoiseModel) -> tuple[
     height, ring = local_height(local, disc, TOLERANCE_MM, spacing)
     if cover(ring, disc[:2], 0.0, np.inf) < ABOUT:
         return None
-    other, _ = other_face(local[:, :2], local[:, 2] - height, disc, spacing, max(DEEP_MM, SHEET_VOXELS * spacing))
-    pushed = MESH_SHEET_EDGE[3] if thin(other, spacing) else MESH_EDGE[3]
+    deep = max(DEEP_MM, SHEET_VOXELS * cloud.voxel_mm)
+    other, _ = other_face(local[:, :2], local[:, 2] - height, disc, spacing, deep)
+    pushed = MESH_SHEET_EDGE[3] if thin(other, cloud.voxel_mm) else MESH_EDGE[3]
     seat = foot + height / square * shaft.axis
     up = height_variance(ring, noise) + (pushed * cloud.voxel_mm) ** 2
     return float((seat - shaft.fit.point) @ shaft.axis), up

@@ -21,7 +21,7 @@ down that: errors (rms) on simulated scans whose cameras look at it squarely, at
 THINNEST = 0.75
 """Thickness in voxels below which a sheet cannot have been fused in such: the mesh is coarser than it was."""
 SHEET_VOXELS = 5.0
-"""Thickness as measured, in spacings, up to which both faces of a sheet push each other out in a fused mesh: distances
+"""Thickness as measured, in voxels, up to which both faces of a sheet push each other out in a fused mesh: distances
 are cut off at three voxels or so, and each face stands one proud or more."""
 
 
@@ -37,18 +37,17 @@ def rim_at(face: Face, disc: Array, height: float, other: float, cloud: Cloud) -
 def rim_below(face: Face, rim: Rim, height: float, other: float, cloud: Cloud) -> tuple[Rim, Array | None]:
     """The rim after a look further down, and its standard uncertainty (5,) in mm; None where it says nothing new."""
     local, triangles = _about(face, rim.mean, height, cloud)
-    spacing = cloud.clean.spacing_mm
-    thickness = -other if thin(other, spacing) else np.inf
+    thickness = -other if thin(other, cloud.voxel_mm) else np.inf
     below = further_down(local, triangles, rim, _voxel(other, cloud), circle, thickness)
     if below is rim:
         return rim, None
     edge = MESH_WALL_EDGE if below.upright else MESH_SHEET_BELOW
-    return replace(below, n_wall=rim.n_wall), edge * spacing
+    return replace(below, n_wall=rim.n_wall), edge * cloud.voxel_mm
 
 
-def thin(other: float, spacing: float) -> bool:
+def thin(other: float, voxel: float) -> bool:
     """Whether a sheet's other face, at z = `other` mm, was seen, as near as to disturb this one in a fused mesh."""
-    return other > -SHEET_VOXELS * spacing
+    return other > -SHEET_VOXELS * voxel
 
 
 def _about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array, NDArray[np.integer]]:
@@ -59,5 +58,5 @@ def _about(face: Face, disc: Array, height: float, cloud: Cloud) -> tuple[Array,
 
 
 def _voxel(other: float, cloud: Cloud) -> float:
-    """Edge in mm of what the mesh was fused in: its vertices' spacing, but of a sheet too thin for such."""
-    return min(cloud.clean.spacing_mm, -other / THINNEST)
+    """Edge in mm of what the mesh was fused in, but of a sheet too thin for such."""
+    return min(cloud.voxel_mm, -other / THINNEST)

@@ -74,7 +74,7 @@ def _filled(rim: Rim, local: Array, spacing: float) -> bool:
 
 def _fused(bore: Bore, start: Array, middle: Array, local: Array, on: Array, cloud: Cloud) -> Found | None:
     """The rim in a fused mesh, from sections under the face; None where a circle does nearly as well."""
-    r, voxel = float(bore.rim.mean[2]), cloud.clean.spacing_mm
+    r, voxel = float(bore.rim.mean[2]), cloud.voxel_mm
     points, triangles = cloud.triangles(middle, float(np.hypot(*start[:2])) + start[3] + start[4] + 3 * voxel + 3.0)
     rim = fit_mesh_rim((points - middle) @ bore.face.axes.T, triangles, start, voxel, stadium)
     if rim is None or rim.mean[3] < 0.5 * rim.mean[4] or rim.mean[4] < 0.75 * r or rim.misfit > 3:
