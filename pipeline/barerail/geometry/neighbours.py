@@ -52,7 +52,7 @@ def by_place(points: Array) -> Index:
 
 
 def ranked(values: NDArray[np.floating] | Index) -> Index:
-    """Rows (n,) of finite values (n,) as they rise, equal ones as they come: a stable argsort, many times as fast.
+    """Rows (n,) of finite values (n,) as they rise, equal ones as they come: a stable argsort in half its time or less.
 
     numpy sorts whole numbers, here a step of the value's and its row in one, by vector instructions, an argsort none; a
     stable one of what lies in order but for single rows goes through it once.
