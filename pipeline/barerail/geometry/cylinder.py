@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from barerail.errors import DataError
 from barerail.geometry.circle import least_median, taubin
-from barerail.geometry.frames import basis, unit
+from barerail.geometry.frames import basis, lengths, unit
 from barerail.geometry.leastsquares import Solution, inverse_normal, solve
 from barerail.records import Array
 
@@ -130,7 +130,7 @@ class _Shape:
         d = self.points @ frame.T - [x[0], x[1], 0.0]
         along = d @ tangent
         away = d - np.outer(along, tangent)
-        distance = np.linalg.norm(away, axis=1)
+        distance = lengths(away)
         return distance, away / np.maximum(distance, 1e-300)[:, None], along
 
     def residuals(self, frame: Array, x: Array) -> Array:

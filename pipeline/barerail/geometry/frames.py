@@ -28,6 +28,11 @@ def basis(normal: ArrayLike) -> Array:
     return np.array([[1.0 + sign * x * x * a, sign * b, -sign * x], [b, sign + y * y * a, -y], n])
 
 
+def lengths(vectors: Array) -> Array:
+    """Lengths (n,) of vectors (n, 3), twice as fast as numpy's norm of rows."""
+    return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
+
+
 def skew(vector: ArrayLike) -> Array:
     """(3, 3) matrix that takes the cross product: skew(a) @ b = a x b."""
     x, y, z = np.asarray(vector, float)

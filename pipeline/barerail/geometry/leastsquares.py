@@ -98,14 +98,13 @@ def _steps(j: Array, r: Array, w: Array, x: Array, scale: Array, damping: float)
     scale = np.where(scale > 0, scale, 1.0)
     js = j / scale
     normal, gradient = js.T @ (w[:, None] * js), js.T @ (w * r)
-    size = float(np.linalg.norm(scale * x) + np.sqrt(w @ (r * r)))
+    scaled, one = scale * x, np.eye(len(x))
+    size = float(np.sqrt(scaled @ scaled) + np.sqrt(w @ (r * r)))
     try:
-        newton = float(np.linalg.norm(np.linalg.solve(normal, gradient)))
-        step = -np.linalg.solve(normal + damping * np.eye(len(x)), gradient) / scale
+        free, damped = np.linalg.solve(np.stack([normal, normal + damping * one]), gradient[:, None])[:, :, 0]
+        return -damped / scale, float(np.sqrt(free @ free)), size
     except np.linalg.LinAlgError:
-        newton = np.inf
-        step = -np.linalg.solve(normal + max(damping, 1e-9) * np.eye(len(x)), gradient) / scale
-    return step, newton, size
+        return -np.linalg.solve(normal + max(damping, 1e-9) * one, gradient) / scale, np.inf, size
 
 
 def covariance(jacobian: Array, noise: float | Array, weights: Array | None = None) -> Array:

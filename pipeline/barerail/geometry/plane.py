@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from barerail.errors import DataError
+from barerail.geometry.frames import skew
 from barerail.geometry.robust import reweight
 from barerail.records import Array
 
@@ -54,7 +55,7 @@ def fit_plane(points: ArrayLike, weights: ArrayLike | None = None) -> PlaneFit:
     if value[1] <= 1e-14 * value[2]:
         raise DataError(f"a plane from {n} points: they lie on one line")
     u, normal = _signed(vector[:, 2]), _signed(vector[:, 0])
-    axes = np.array([u, np.cross(normal, u), normal])
+    axes = np.array([u, skew(normal) @ u, normal])
     *places, residuals = axes @ centred.T
     rms = float(np.sqrt(w @ residuals**2 / w.sum()))
     return PlaneFit(about + shift, axes, rms, residuals, np.array(places), w)

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from barerail.forked import mapped
 from barerail.geometry.neighbours import (
     Cells,
     by_place,
@@ -35,6 +34,7 @@ from barerail.records import (
 )
 from barerail.settings import CleanSettings
 from barerail.stages.clean.labels import labels_of
+from barerail.stages.clean.roughness import noise_of
 from barerail.stages.clean.sides import against_sky, sided
 from barerail.stages.clean.spacing import PROBES, spacing_of
 
@@ -67,7 +67,7 @@ def clean(scan: Scan, settings: CleanSettings, progress: Progress = no_progress)
         near, _ = nearest(cells.mean, FEW, 6 * voxel)
         given = _mean_normals(scan, cells)
     near = _same_side(near, given)
-    noise = _noise(points, cells, near)
+    noise = noise_of(points, cells, near)
     progress(0.6)
     around, used = near, _neighbours(noise, spacing)
     if used > FEW - 4:
@@ -131,7 +131,7 @@ def _measured(scan: Scan, spacing: float, noise: float, settings: CleanSettings)
         cells, voxel, own = _thin(alone.points, alone, settings)
         near, _ = nearest(cells.mean, FEW, 6 * voxel)
         near = _same_side(near, _mean_normals(alone, cells))
-        out.append(replace(source, spacing_mm=own, noise_mm=_noise(alone.points, cells, near)))
+        out.append(replace(source, spacing_mm=own, noise_mm=noise_of(alone.points, cells, near)))
     return tuple(out)
 
 
@@ -231,26 +231,3 @@ def _neighbours(noise: float, spacing: float) -> int:
     """
     area = 2 * np.sqrt(2 / np.pi) * noise * spacing / NORMAL_NOISE
     return int(np.clip(np.ceil(area * np.pi / (1.75 * spacing) ** 2), 8, NEIGHBOURS))
-
-
-def _noise(points: Array, cells: Cells, near: Index) -> float:
-    """Robust sd in mm of full-resolution points about a quadric through their own and next cells, where smooth."""
-    probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
-
-    def roughness(p: int) -> float:
-        ring = np.concatenate(([p], near[p][near[p] >= 0][:18]))
-        local = points[rows_of(ring, cells.order, cells.start)]
-        return _roughness(local - local.mean(0)) if len(local) >= 15 else float("nan")
-
-    spread = np.array(mapped(roughness, probe.tolist()))
-    found = spread[np.isfinite(spread)]
-    return float(np.quantile(found, 0.2)) if len(found) else float("nan")
-
-
-def _roughness(local: Array) -> float:
-    """Standard deviation in mm of centred points (n, 3) about a quadric over their plane, six terms."""
-    flat = local @ np.linalg.eigh(local.T @ local)[1]
-    z, y, x = flat.T
-    design = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
-    r = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
-    return float(np.sqrt(r @ r / (len(r) - 6)))

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from barerail.errors import DataError
 from barerail.forked import mapped
 from barerail.geometry.cylinder import CylinderFit, axis_from_normals, fit_cylinder
-from barerail.geometry.frames import basis
+from barerail.geometry.frames import basis, lengths
 from barerail.geometry.neighbours import blocks_of, components, products
+from barerail.geometry.robust import median
 from barerail.records import Array, Index
 from barerail.settings import FitSettings
 from barerail.stages.fit.patches import Patch
@@ -170,9 +171,9 @@ def _best_cylinder(surface: Surface, piece: Index, bend: Bend, seeds: int = 16) 
         alike = around[np.abs(bend.axis[around] @ bend.axis[i]) > 0.95]
         flip = np.sign(bend.axis[alike] @ bend.axis[i])[:, None]
         axis = (bend.axis[i] + (bend.axis[alike] * flip).sum(0)) / (1 + len(alike))
-        radius = float(np.median(np.append(bend.radius[alike], bend.radius[i])))
-        centre = np.median(np.vstack([bend.centre[alike], bend.centre[i]]), axis=0)
-        local = piece[np.linalg.norm(surface.points[piece] - centre, axis=1) < 6 * radius]
+        radius = median(np.append(bend.radius[alike], bend.radius[i]))
+        centre = np.array([median(c) for c in np.vstack([bend.centre[alike], bend.centre[i]]).T])
+        local = piece[lengths(surface.points[piece] - centre) < 6 * radius]
         rows = local[on_cylinder(surface, local, axis / np.linalg.norm(axis), centre, radius, 0.25)]
         best = rows if len(rows) > len(best) else best
     return best
@@ -184,7 +185,7 @@ def on_cylinder(
     """Which rows lie on a cylinder, within the band and `slack` of its radius, facing away from or to its axis."""
     d = surface.points[rows] - point
     radial = d - (d @ axis)[:, None] * axis
-    rho = np.linalg.norm(radial, axis=1)
+    rho = lengths(radial)
     facing = np.abs(np.einsum("ij,ij->i", surface.normals[rows], radial)) > 0.9 * rho
     return facing & (np.abs(rho - radius) < band_of(surface, radius) + slack * radius)
 
