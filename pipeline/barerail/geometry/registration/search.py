@@ -1,10 +1,11 @@
 """Where one scan lies on another, from nothing: every turn by the normals, every shift by correlation, then a judge."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from barerail.geometry.frames import transform
+from barerail.geometry.frames import invert, transform
 from barerail.geometry.registration.agreement import Agreement, agreement
 from barerail.geometry.registration.align import settled
 from barerail.geometry.registration.rotations import turns
@@ -57,6 +58,18 @@ def best(found: list[Found], moving: Surface) -> list[Found]:
         if f.agreement.share > 0.02 and all(np.abs(at - other).max() > SAME_MM for _, other in kept):
             kept.append((f, at))
     return [f for f, _ in kept]
+
+
+def apart(found: Sequence[Found], moving: Surface) -> str:
+    """How the best two poses differ, in words."""
+    one, two = found[0], found[1]
+    turn = np.degrees(np.arccos(np.clip((np.trace((one.pose @ invert(two.pose))[:3, :3]) - 1) / 2, -1, 1)))
+    middle = moving.points.mean(axis=0)
+    way = np.linalg.norm(transform(one.pose, middle) - transform(two.pose, middle))
+    return (
+        f"two poses fit nearly alike (scores {one.agreement.score:.3f} and {two.agreement.score:.3f}, "
+        f"{turn:.0f} degrees and {way:.0f} mm apart)"
+    )
 
 
 def _extent(surface: Surface) -> float:

@@ -13,7 +13,7 @@ from barerail.errors import DataError
 from barerail.geometry.frames import transform
 from barerail.geometry.neighbours import cell_keys, into_cells
 from barerail.geometry.registration.align import Partners, held, partners, settled
-from barerail.geometry.registration.search import best, refined, search
+from barerail.geometry.registration.search import apart, best, refined, search
 from barerail.geometry.registration.surface import BENT, Surface
 from barerail.geometry.robust import mad_scale, tukey_weights
 from barerail.records import CHASSIS, Array, CleanScan, Frozen, Index, Unmoved
@@ -29,6 +29,9 @@ LEAST_GATE_MM, WIDEST_GATE_MM = 0.15, 1.0
 """Bounds in mm of the distance within which a block stays: three robust sd of the blocks that stay (judgement)."""
 SHARE, RIVAL = 0.5, 0.8
 """Least share of the surface that a start must bring together; how large another rigid part may be (judgement)."""
+LEAST_SHARE, ALIKE = 0.25, 0.9
+"""Least share of the smaller scan that a pose found from nothing must bring together, 0.12 at most of boxes on a frame,
+0.87 and more of the same one bent; and what another may score of it (judgement)."""
 FLIPS = tuple(np.diag([*d, 1.0]) for d in ((1, 1, 1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1)))
 
 
@@ -83,11 +86,20 @@ def lay(before: Surface, after: Surface, starts: Sequence[Array], region: Region
 def _start(before: Surface, after: Surface, starts: Sequence[Array], sd: float) -> Array:
     tried = best([refined(before, after, s, sd) for s in starts], after)
     good = [f for f in tried if f.agreement.share >= SHARE]
-    if not good:
-        good = search(before, after, sd)
-    if not good or good[0].agreement.score <= 0:
+    return good[0].pose if good else _searched(before, after, sd)
+
+
+def _searched(before: Surface, after: Surface, sd: float) -> Array:
+    """The pose found from nothing. DataError where hardly anything agrees, or another pose does nearly as well."""
+    found = search(before, after, sd)
+    if not found or found[0].agreement.score <= 0 or found[0].agreement.share < LEAST_SHARE:
         raise DataError("compare: no place where the two scans agree was found: are they of the same chassis?")
-    return good[0].pose
+    if len(found) > 1 and found[1].agreement.score > ALIKE * found[0].agreement.score:
+        raise DataError(
+            f"compare: {apart(found, after)}: a bare frame looks alike from several sides; "
+            "set the later scan's datum first, or scan more of it"
+        )
+    return found[0].pose
 
 
 def _stayed(found: Partners, connected: bool) -> Stayed:

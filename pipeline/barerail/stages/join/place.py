@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from barerail.errors import DataError
-from barerail.geometry.frames import invert, transform
+from barerail.geometry.frames import transform
 from barerail.geometry.registration.agreement import agreement
 from barerail.geometry.registration.align import FEWEST, held, partners
-from barerail.geometry.registration.search import Found, refined, search
+from barerail.geometry.registration.search import Found, apart, refined, search
 from barerail.geometry.registration.surface import Surface
 from barerail.records import Array, CommonPoint, Source
 from barerail.settings import JoinSettings
@@ -90,19 +90,8 @@ def by_overlap(first: Member, second: Member, settings: JoinSettings) -> Found:
     if found[0].agreement.score <= 0:
         raise DataError(f"{who}: nowhere do their surfaces agree more than they contradict: {cure}")
     if len(found) > 1 and found[1].agreement.score > settings.rival_ratio * found[0].agreement.score:
-        raise DataError(f"{who}: {_rivals(found, second.surface)}: a bare frame looks alike from several sides; {cure}")
+        raise DataError(f"{who}: {apart(found, second.surface)}: a bare frame looks alike from several sides; {cure}")
     return found[0]
-
-
-def _rivals(found: Sequence[Found], moving: Surface) -> str:
-    one, two = found[0], found[1]
-    turn = np.degrees(np.arccos(np.clip((np.trace((one.pose @ invert(two.pose))[:3, :3]) - 1) / 2, -1, 1)))
-    middle = moving.points.mean(axis=0)
-    way = np.linalg.norm(transform(one.pose, middle) - transform(two.pose, middle))
-    return (
-        f"two poses fit nearly alike (scores {one.agreement.score:.3f} and {two.agreement.score:.3f}, "
-        f"{turn:.0f} degrees and {way:.0f} mm apart)"
-    )
 
 
 def linked(first: Member, second: Member, pose: Array, by: str) -> Link:
