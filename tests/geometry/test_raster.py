@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from barerail.geometry.raster import cover, empty_discs, widest_gap
+from barerail.geometry.raster import cover, empty_discs, seen_arc, widest_gap
 
 SPACING, CELL = 1.5, 0.75
 
@@ -75,3 +75,12 @@ def test_the_widest_gap_is_the_open_angle(open_deg):
     ring = 5.0 * np.column_stack([np.cos(turn), np.sin(turn)]) + [3.0, -2.0]
     assert widest_gap(ring, np.array([3.0, -2.0]), 4.5, 5.5) == pytest.approx(open_deg, abs=1e-6)
     assert widest_gap(ring, np.array([3.0, -2.0]), 6.0, 7.0) == 360.0
+
+
+@pytest.mark.parametrize(("degrees", "seen"), [(360, 360.0), (200, 195.0)])
+def test_the_arc_seen_leaves_out_what_neighbours_further_apart_leave_open(degrees, seen):
+    """Rings of a mesh whose points all have the same places round them, 15 degrees apart."""
+    turn = np.radians(np.repeat(np.arange(0.0, degrees, 15.0), 7))
+    ring = 4.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    assert seen_arc(ring, 15.1) == pytest.approx(seen)
+    assert seen_arc(ring, 14.9) == pytest.approx(0.0, abs=1e-9)

@@ -44,6 +44,14 @@ def widest_gap(xy: Array, centre: Array, low: float, high: float) -> float:
     return float(np.degrees(np.diff(turn, append=turn[0] + 2 * np.pi).max())) if len(turn) else 360.0
 
 
+def seen_arc(xy: Array, span: float) -> float:
+    """Degrees of azimuth about the origin over which neighbours among points xy (n, 2) stand at most span degrees
+    apart."""
+    turn = np.degrees(np.sort(np.arctan2(*xy.T)))
+    gaps = np.diff(turn, append=turn[0] + 360)
+    return float(360 - gaps[gaps > span].sum())
+
+
 def cover(xy: Array, centre: Array, low: float, high: float, sectors: int = 24) -> float:
     """Share of azimuth sectors of the ring low..high about centre that hold a point of xy (n, 2)."""
     d = xy - centre
