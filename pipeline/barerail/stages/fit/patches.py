@@ -55,7 +55,7 @@ def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> t
     """All flat pieces of at least `least_cm2`, largest first.
 
     Where `thorough`, a second, looser look at what the first left over finds small faces whose normals the rim has
-    disturbed; a third, in fused meshes, thin sheets.
+    disturbed; a third, in fused meshes, thin sheets, by smoothed normals: strips of a sleeve seem flat by those.
     """
     least = max(8, int(100 * least_cm2 / surface.cell_area))
     typical = float(np.quantile(surface.flat, 0.25))
@@ -71,7 +71,8 @@ def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> t
         free = np.flatnonzero(owner < 0)
         pieces = _smooth_pieces(seen, free, grip, least)
         found = mapped(partial(_planes_in, seen, grip=grip, least=least), pieces)
-        cores = _joined(surface, cores + [core for each in found for core in each])
+        flat = (core for each in found for core in each)
+        cores = _joined(surface, cores + [c for c in flat if seen is surface or not _is_curved(surface, c, BULGED)])
         fits = [_plane(surface.points[core]) for core in cores]
         owner = _grow(surface, cores, fits)
     order = np.argsort(owner, kind="stable")
