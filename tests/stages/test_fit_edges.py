@@ -64,9 +64,17 @@ def test_a_sheets_edge_in_a_mesh_is_no_stud_and_one_beside_other_things_is(
     assert without_doubtful([stud], SimpleNamespace(mesh=False)) == ([stud], ())
 
 
+@pytest.mark.parametrize(("diameter", "length", "stays"), [(6, 66, False), (6, 45, True), (12, 110, True)])
+def test_a_stud_as_long_and_thin_as_a_wire_in_a_mesh_is_none(diameter: float, length: float, stays: bool) -> None:
+    stud = feature("stud", diameter, length)
+    kept, notes = without_doubtful([stud], mesh())
+    assert (kept == [stud]) == stays and [n.count for n in notes] == [1] * (not stays)
+    assert without_doubtful([stud], SimpleNamespace(mesh=False)) == ([stud], ())
+
+
 @pytest.mark.parametrize(
     ("diameter", "length", "arc", "stays"),
-    [(11, 60, 200, False), (11, 60, 350, True), (20, 60, 190, True), (40, 30, 190, False), (40, 30, 280, True)],
+    [(11, 60, 200, False), (11, 60, 350, True), (20, 60, 190, True), (40, 70, 190, False), (40, 70, 280, True)],
     ids=["edge of a sheet", "rod", "thick", "scrap of a lump", "stub"],
 )
 def test_a_tube_that_may_be_something_else_in_a_mesh_is_told_as_dropped(diameter, length, arc, stays) -> None:

@@ -26,15 +26,15 @@ def dropped(features: Features) -> list[int]:
     return [n.count for n in features.notes if "hoses dropped" in n.text]
 
 
-def hose(s: Scanner, radius: float, ends: tuple[float, float]) -> Points:
-    """Straight over 150 mm along x, then up, bent by 1 / 250 mm as far as `ends` say."""
+def hose(s: Scanner, radius: float, ends: tuple[float, float], bend: float = 250.0) -> Points:
+    """Straight over 150 mm along x, then up, bent by 1 / bend mm as far as `ends` say."""
     n = s.count((ends[0] + ends[1]) * 2 * np.pi * radius)
     x, about = s.rng.uniform(-ends[0], ends[1], n), s.rng.uniform(0, 2 * np.pi, n)
     past = np.sign(x) * np.maximum(np.abs(x) - STRAIGHT, 0.0)
-    up = np.column_stack([-past / 250, np.zeros(n), np.ones(n)])
+    up = np.column_stack([-past / bend, np.zeros(n), np.ones(n)])
     up /= np.linalg.norm(up, axis=1)[:, None]
     out = np.cos(about)[:, None] * up + np.sin(about)[:, None] * [0, 1.0, 0]
-    return Points(np.column_stack([x, np.zeros(n), past**2 / 500]) + radius * out, out)
+    return Points(np.column_stack([x, np.zeros(n), past**2 / (2 * bend)]) + radius * out, out)
 
 
 @pytest.mark.parametrize("ends", [(190.0, 190.0), (STRAIGHT, 190.0), (190.0, STRAIGHT)])
@@ -43,6 +43,20 @@ def test_a_thin_tube_that_goes_on_bent_is_a_hose_and_is_told_as_dropped(ends: tu
         Scanner(np.random.default_rng(170), 1.6), hose(Scanner(np.random.default_rng(171), 1.6), 8.0, ends)
     )
     assert not tubes(found) and sum(dropped(found)) >= 1
+
+
+def test_one_that_turns_by_24_degrees_over_its_own_width_is_a_hose_too() -> None:
+    s = Scanner(np.random.default_rng(177), 1.6)
+    found = found_in(s, hose(s, 8.0, (STRAIGHT, 100.0), 32.0))
+    assert not tubes(found) and sum(dropped(found)) >= 1
+
+
+def test_what_goes_on_from_a_piece_of_a_hose_is_of_it_too() -> None:
+    """Two straight pieces at 8 degrees: one alone goes on bent, the other as that one."""
+    s, way = Scanner(np.random.default_rng(178), 1.6), np.radians(8.0)
+    on = leg(s, np.array([-STRAIGHT, 0, 0]), np.array([-np.cos(way), np.sin(way), 0]), 8.0, 150.0)
+    found = found_in(s, hose(s, 8.0, (STRAIGHT, 190.0)) + on)
+    assert not tubes(found) and sum(dropped(found)) == 2
 
 
 @pytest.mark.parametrize(("radius", "ends"), [(15.0, (190.0, 190.0)), (8.0, (STRAIGHT, STRAIGHT))])

@@ -7,7 +7,7 @@ import numpy as np
 from barerail.geometry.frames import basis
 from barerail.records import Array, Feature, Note
 from barerail.stages.fit.cloud import Cloud
-from barerail.stages.fit.fused_round import THIN_TUBE, all_round
+from barerail.stages.fit.fused_round import THIN_SHAFT, THIN_TUBE, all_round
 
 BESIDE = 1.8
 """How far about a stud nothing else stands, in radii: a nut has to go on (ISO 4032: 1.6 across its flats, 1.8 across
@@ -17,7 +17,10 @@ FLANK, OFF, FEWEST = 0.35, 0.6, 5
 simulated scans, 0.3 at most about 64 studs; how far they may lie off the tangents, in voxels; and points of each."""
 BETWEEN = 0.5
 """Most points between both faces, in those of the less seen one: a nut or a wall across has more, a sheet none."""
-SCRAP_DEG, SCRAP = 210.0, 1.0
+SLENDER = 8.0
+"""Diameters from which a thin stud is too long to be told from a wire or the end of a sheet, which come out 10 to 12
+diameters long in simulated scans, studs 5 at most (judgement: a stud for M8 is rarely longer than 60 mm)."""
+SCRAP_DEG, SCRAP = 210.0, 2.0
 """Degrees seen, and length in diameters, under which together a tube may be a scrap of any smooth lump: 4 of 14 false
 ones on simulated scans, where none of 97 true ones is shorter than three diameters (judgement)."""
 
@@ -33,6 +36,8 @@ def _else(f: Feature, cloud: Cloud) -> str:
     """What a round thing may be instead; empty where it is what it seems."""
     if f.kind == "stud" and _between_faces(f, cloud):
         return "faces go on from both their sides, so that they may be a sheet's edge"
+    if f.kind == "stud" and f.diameter < THIN_SHAFT * cloud.voxel_mm and f.length > SLENDER * f.diameter:
+        return "so thin and long that they may be a wire or the end of a sheet"
     if f.kind == "tube" and not all_round(f.diameter, f.arc_deg, cloud.voxel_mm, THIN_TUBE):
         return "so thin and seen from one side that they may be a sheet's edge"
     if f.kind == "tube" and f.arc_deg < SCRAP_DEG and f.length < SCRAP * f.diameter:

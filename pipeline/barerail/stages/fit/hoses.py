@@ -19,9 +19,9 @@ SKIN = 0.5
 hoses; no simulated chassis has tubes as thin, so that what they are welded to is from hand-made ones alone."""
 LIKE = 0.1
 """Share by which the radius may change: 0.07 on simulated hoses, beyond it is a step (judgement)."""
-LEAST, MOST = np.cos(np.radians([2.0, 15.0]))
+LEAST, MOST = np.cos(np.radians([2.0, 32.0]))
 """Angles at which a hose goes on over its first diameter: by less it is a step in a straight tube, by more a mitre or a
-branch (judgement)."""
+branch (judgement); simulated hoses turn by up to 31 degrees there."""
 FEWEST = 12
 
 
@@ -34,7 +34,9 @@ def without_hoses(
     """
     ends = {(i, at_high_end(found[i], b)) for b in bends for i in b.between}
     thin = [i for i, f in enumerate(found) if f.kind == "tube" and f.diameter < WIDEST_MM]
-    gone = {i for i in thin if any((i, e) not in ends and _goes_on(i, e, found, cloud) for e in (False, True))}
+    gone: set[int] = set()
+    while more := {i for i in thin if i not in gone and _is_hose(i, gone, ends, found, cloud)}:
+        gone |= more
     for _ in bends:
         gone = gone.union(*(b.between for b in bends if gone.intersection(b.between)))
     kept = [i for i in range(len(found)) if i not in gone]
@@ -44,10 +46,15 @@ def without_hoses(
     return [found[i] for i in kept], left, (Note("fit", why, len(gone)),) if gone else ()
 
 
-def _goes_on(i: int, high: bool, found: Sequence[Feature], cloud: Cloud) -> bool:
+def _is_hose(i: int, gone: set[int], ends: set[tuple[int, bool]], found: Sequence[Feature], cloud: Cloud) -> bool:
+    """Whether a tube goes on bent at an end that no bend is at, as none of those that stay."""
+    others = [f for k, f in enumerate(found) if k != i and k not in gone and f.kind == "tube"]
+    return any((i, end) not in ends and _goes_on(found[i], end, others, cloud) for end in (False, True))
+
+
+def _goes_on(tube: Feature, high: bool, others: Sequence[Feature], cloud: Cloud) -> bool:
     """Whether a tube's skin goes on beyond an end for one diameter, as wide as before, off the tube's own line and as
-    no other tube of `found`."""
-    tube = found[i]
+    none of the others."""
     way = tube.axis if high else -tube.axis
     rows = _beyond(tube, way, cloud)
     if len(rows) < FEWEST:
@@ -61,7 +68,6 @@ def _goes_on(i: int, high: bool, found: Sequence[Feature], cloud: Cloud) -> bool
     on &= ~on_cylinder(cloud.surface, rows, tube.axis, tube.point, tube.diameter / 2)
     whole = np.radians(tube.arc_deg) * tube.diameter**2 / 2 / cloud.surface.cell_area
     alike = abs(2 * bent.radius / tube.diameter - 1) < LIKE and MOST < abs(bent.axis @ tube.axis) < LEAST
-    others = (f for k, f in enumerate(found) if k != i and f.kind == "tube")
     return bool(alike and on.sum() > SKIN * whole and not any(_is_of(bent, points, f) for f in others))
 
 
