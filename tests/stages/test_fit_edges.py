@@ -64,7 +64,7 @@ def test_a_sheets_edge_in_a_mesh_is_no_stud_and_one_beside_other_things_is(
     assert without_doubtful([stud], SimpleNamespace(mesh=False)) == ([stud], ())
 
 
-@pytest.mark.parametrize(("diameter", "length", "stays"), [(6, 66, False), (6, 45, True), (12, 110, True)])
+@pytest.mark.parametrize(("diameter", "length", "stays"), [(6, 66, False), (7.2, 60, True), (12, 130, True)])
 def test_a_stud_as_long_and_thin_as_a_wire_in_a_mesh_is_none(diameter: float, length: float, stays: bool) -> None:
     stud = feature("stud", diameter, length)
     kept, notes = without_doubtful([stud], mesh())
@@ -74,8 +74,16 @@ def test_a_stud_as_long_and_thin_as_a_wire_in_a_mesh_is_none(diameter: float, le
 
 @pytest.mark.parametrize(
     ("diameter", "length", "arc", "stays"),
-    [(11, 60, 200, False), (11, 60, 350, True), (20, 60, 190, True), (40, 70, 190, False), (40, 70, 280, True)],
-    ids=["edge of a sheet", "rod", "thick", "scrap of a lump", "stub"],
+    [
+        (11, 60, 200, False),
+        (11, 60, 350, True),
+        (20, 60, 190, True),
+        (20, 35, 190, False),
+        (20, 35, 280, True),
+        (40, 30, 190, False),
+        (40, 70, 190, True),
+    ],
+    ids=["edge of a sheet", "rod", "thick", "thin scrap", "thin stub", "scrap of a lump", "between two rails"],
 )
 def test_a_tube_that_may_be_something_else_in_a_mesh_is_told_as_dropped(diameter, length, arc, stays) -> None:
     tube = feature("tube", diameter, length, arc)

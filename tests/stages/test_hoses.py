@@ -59,6 +59,13 @@ def test_what_goes_on_from_a_piece_of_a_hose_is_of_it_too() -> None:
     assert not tubes(found) and sum(dropped(found)) == 2
 
 
+def test_a_tube_mitred_to_a_hose_stays() -> None:
+    s, way = Scanner(np.random.default_rng(179), 1.6), np.radians(20.0)
+    on = leg(s, np.array([-STRAIGHT, 0, 0]), np.array([-np.cos(way), np.sin(way), 0]), 8.0, 200.0)
+    found = found_in(s, hose(s, 8.0, (STRAIGHT, 190.0)) + on)
+    assert tubes(found) == [16] and sum(dropped(found)) == 1
+
+
 @pytest.mark.parametrize(("radius", "ends"), [(15.0, (190.0, 190.0)), (8.0, (STRAIGHT, STRAIGHT))])
 def test_a_wider_one_and_one_that_ends_stay(radius: float, ends: tuple[float, float]) -> None:
     found = found_in(

@@ -47,6 +47,8 @@ def widest_gap(xy: Array, centre: Array, low: float, high: float) -> float:
 def seen_arc(xy: Array, span: float) -> float:
     """Degrees of azimuth about the origin over which neighbours among points xy (n, 2) stand at most span degrees
     apart."""
+    if not len(xy):
+        return 0.0
     turn = np.degrees(np.sort(np.arctan2(*xy.T)))
     gaps = np.diff(turn, append=turn[0] + 360)
     return float(360 - gaps[gaps > span].sum())

@@ -6,34 +6,29 @@ from barerail.geometry.neighbours import Cells, rows_of
 from barerail.records import Array, Index
 from barerail.stages.clean.spacing import PROBES
 
-RING, FEWEST = 18, 15
-"""Most cells next to a probe's own whose points are taken, and fewest points that say anything (judgement)."""
-LOT = 100
-"""Probes that are worked on at once: few enough for the cache."""
+FEWEST = 15
+"""Fewest points about a probe that say anything (judgement)."""
+LOT = 10_000
+"""About how many points are worked on at once: few enough for the cache."""
 
 
 def noise_of(points: Array, cells: Cells, near: Index) -> float:
     """Robust sd in mm of full-resolution points (n, 3) about a quadric through their own and next cells, where smooth.
 
-    near (m, k): neighbours of each cell, the nearest first, -1 where there is none.
+    near (m, k): neighbours of each cell, -1 where there is none.
     """
     probe = np.linspace(0, len(cells.mean) - 1, min(PROBES, len(cells.mean))).astype(np.int64)
-    spread = [_of(some, points, cells, near[some]) for some in np.split(probe, range(LOT, len(probe), LOT))]
-    found = np.concatenate(spread)
-    return float(np.quantile(found, 0.2)) if len(found) else float("nan")
+    ring = np.column_stack([probe, near[probe]])
+    size = np.where(ring >= 0, np.diff(cells.start)[ring], 0).sum(axis=1)
+    ring, size = ring[size >= FEWEST], size[size >= FEWEST]
+    cuts = np.flatnonzero(np.diff(np.cumsum(size) // LOT)) + 1
+    spread = [_about(r, s, points, cells) for r, s in zip(np.split(ring, cuts), np.split(size, cuts)) if len(s)]
+    return float(np.quantile(np.concatenate(spread), 0.2)) if spread else float("nan")
 
 
-def _of(probe: Index, points: Array, cells: Cells, near: Index) -> Array:
-    """Standard deviations (k,) in mm about those probes that have enough points."""
-    left = np.take_along_axis(near, np.argsort(near < 0, axis=1, kind="stable"), axis=1)
-    ring = np.column_stack([probe, left[:, :RING]])
-    there = ring >= 0
-    size = np.where(there, np.diff(cells.start)[ring], 0).sum(axis=1)
-    enough = size >= FEWEST
-    if not enough.any():
-        return np.zeros(0)
-    rows = rows_of(ring[enough][there[enough]], cells.order, cells.start)
-    return _roughness(points.take(rows, axis=0), size[enough])
+def _about(ring: Index, size: Index, points: Array, cells: Cells) -> Array:
+    """Standard deviations (k,) in mm of the points of each ring of cells (k, j), -1 for none, `size` (k,) points."""
+    return _roughness(points.take(rows_of(ring[ring >= 0], cells.order, cells.start), axis=0), size)
 
 
 def _roughness(points: Array, size: Index) -> Array:

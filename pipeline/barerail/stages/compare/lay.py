@@ -30,8 +30,8 @@ LEAST_GATE_MM, WIDEST_GATE_MM = 0.15, 1.0
 SHARE, RIVAL = 0.5, 0.8
 """Least share of the surface that a start must bring together; how large another rigid part may be (judgement)."""
 LEAST_SHARE, ALIKE = 0.25, 0.9
-"""Least share of the smaller scan that a pose found from nothing must bring together, 0.12 at most of boxes on a frame,
-0.87 and more of the same one bent; and what another may score of it (judgement)."""
+"""Least share of the smaller scan's smooth surface that a pose found from nothing must bring together, 0.12 at most of
+boxes on a frame, 0.84 and more of the same frame bent or its end alone; what another may score of it (judgement)."""
 FLIPS = tuple(np.diag([*d, 1.0]) for d in ((1, 1, 1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1)))
 
 
@@ -92,8 +92,12 @@ def _start(before: Surface, after: Surface, starts: Sequence[Array], sd: float) 
 def _searched(before: Surface, after: Surface, sd: float) -> Array:
     """The pose found from nothing. DataError where hardly anything agrees, or another pose does nearly as well."""
     found = search(before, after, sd)
-    if not found or found[0].agreement.score <= 0 or found[0].agreement.share < LEAST_SHARE:
-        raise DataError("compare: no place where the two scans agree was found: are they of the same chassis?")
+    share = found[0].agreement.share if found and found[0].agreement.score > 0 else 0.0
+    if share < LEAST_SHARE:
+        raise DataError(
+            f"compare: the scans agree on {100 * share:.0f} % of the smaller one's surface at best, "
+            f"{100 * LEAST_SHARE:.0f} % are needed: are they of one chassis? If so, set the later one's datum first"
+        )
     if len(found) > 1 and found[1].agreement.score > ALIKE * found[0].agreement.score:
         raise DataError(
             f"compare: {apart(found, after)}: a bare frame looks alike from several sides; "

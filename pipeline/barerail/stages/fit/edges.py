@@ -1,4 +1,4 @@
-"""What comes out round in a fused mesh and may be something else: edges of sheet, scraps of lumps."""
+"""What comes out round in a fused mesh and may be something else: edges of sheet, wires, scraps of lumps."""
 
 from collections import Counter
 
@@ -8,6 +8,7 @@ from barerail.geometry.frames import basis
 from barerail.records import Array, Feature, Note
 from barerail.stages.fit.cloud import Cloud
 from barerail.stages.fit.fused_round import THIN_SHAFT, THIN_TUBE, all_round
+from barerail.stages.fit.hoses import WIDEST_MM
 
 BESIDE = 1.8
 """How far about a stud nothing else stands, in radii: a nut has to go on (ISO 4032: 1.6 across its flats, 1.8 across
@@ -17,12 +18,13 @@ FLANK, OFF, FEWEST = 0.35, 0.6, 5
 simulated scans, 0.3 at most about 64 studs; how far they may lie off the tangents, in voxels; and points of each."""
 BETWEEN = 0.5
 """Most points between both faces, in those of the less seen one: a nut or a wall across has more, a sheet none."""
-SLENDER = 8.0
+SLENDER = 9.0
 """Diameters from which a thin stud is too long to be told from a wire or the end of a sheet, which come out 10 to 12
-diameters long in simulated scans, studs 5 at most (judgement: a stud for M8 is rarely longer than 60 mm)."""
-SCRAP_DEG, SCRAP = 210.0, 2.0
-"""Degrees seen, and length in diameters, under which together a tube may be a scrap of any smooth lump: 4 of 14 false
-ones on simulated scans, where none of 97 true ones is shorter than three diameters (judgement)."""
+diameters long in simulated scans, studs 5 at most (judgement: M8 x 60 reads as 8.3, its thread's mean being 7.2)."""
+SCRAP_DEG, SCRAP, THIN_SCRAP = 210.0, 1.0, 2.0
+"""Degrees seen, and length in diameters, under which together a tube may be a scrap of any smooth lump, and that of one
+too thin to carry (judgement): 9 of 41 false ones on simulated scans, where none of 139 true ones is shorter than three
+diameters; a wide one between two rails may be."""
 
 
 def without_doubtful(found: list[Feature], cloud: Cloud) -> tuple[list[Feature], tuple[Note, ...]]:
@@ -40,7 +42,8 @@ def _else(f: Feature, cloud: Cloud) -> str:
         return "so thin and long that they may be a wire or the end of a sheet"
     if f.kind == "tube" and not all_round(f.diameter, f.arc_deg, cloud.voxel_mm, THIN_TUBE):
         return "so thin and seen from one side that they may be a sheet's edge"
-    if f.kind == "tube" and f.arc_deg < SCRAP_DEG and f.length < SCRAP * f.diameter:
+    short = (THIN_SCRAP if f.diameter < WIDEST_MM else SCRAP) * f.diameter
+    if f.kind == "tube" and f.arc_deg < SCRAP_DEG and f.length < short:
         return "so short and seen from one side that they may be of any smooth lump"
     return ""
 

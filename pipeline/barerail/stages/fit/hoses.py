@@ -19,9 +19,10 @@ SKIN = 0.5
 hoses; no simulated chassis has tubes as thin, so that what they are welded to is from hand-made ones alone."""
 LIKE = 0.1
 """Share by which the radius may change: 0.07 on simulated hoses, beyond it is a step (judgement)."""
-LEAST, MOST = np.cos(np.radians([2.0, 32.0]))
+LEAST, SLIGHT, MOST = np.cos(np.radians([2.0, 15.0, 32.0]))
 """Angles at which a hose goes on over its first diameter: by less it is a step in a straight tube, by more a mitre or a
-branch (judgement); simulated hoses turn by up to 31 degrees there."""
+branch (judgement); simulated hoses turn by up to 31 degrees there. Into a piece of a hose that was found it must turn
+slightly: a tube may be mitred to one."""
 FEWEST = 12
 
 
@@ -37,8 +38,8 @@ def without_hoses(
     gone: set[int] = set()
     while more := {i for i in thin if i not in gone and _is_hose(i, gone, ends, found, cloud)}:
         gone |= more
-    for _ in bends:
-        gone = gone.union(*(b.between for b in bends if gone.intersection(b.between)))
+        for _ in bends:
+            gone = gone.union(*(b.between for b in bends if gone.intersection(b.between)))
     kept = [i for i in range(len(found)) if i not in gone]
     place = {i: k for k, i in enumerate(kept)}
     left = [replace(b, between=(place[b.between[0]], place[b.between[1]])) for b in bends if b.between[0] in place]
@@ -47,14 +48,18 @@ def without_hoses(
 
 
 def _is_hose(i: int, gone: set[int], ends: set[tuple[int, bool]], found: Sequence[Feature], cloud: Cloud) -> bool:
-    """Whether a tube goes on bent at an end that no bend is at, as none of those that stay."""
-    others = [f for k, f in enumerate(found) if k != i and k not in gone and f.kind == "tube"]
-    return any((i, end) not in ends and _goes_on(found[i], end, others, cloud) for end in (False, True))
+    """Whether a tube goes on bent at an end that no bend is at, as no other tube, or slightly as none that stays."""
+    others = [k for k, f in enumerate(found) if k != i and f.kind == "tube"]
+    rest = [found[k] for k in others if k not in gone]
+    free = [end for end in (False, True) if (i, end) not in ends]
+    if any(_goes_on(found[i], end, [found[k] for k in others], MOST, cloud) for end in free):
+        return True
+    return len(rest) < len(others) and any(_goes_on(found[i], end, rest, SLIGHT, cloud) for end in free)
 
 
-def _goes_on(tube: Feature, high: bool, others: Sequence[Feature], cloud: Cloud) -> bool:
-    """Whether a tube's skin goes on beyond an end for one diameter, as wide as before, off the tube's own line and as
-    none of the others."""
+def _goes_on(tube: Feature, high: bool, others: Sequence[Feature], most: float, cloud: Cloud) -> bool:
+    """Whether a tube's skin goes on beyond an end for one diameter, as wide as before, off the tube's own line by less
+    than the angle of cosine `most`, and as none of the others."""
     way = tube.axis if high else -tube.axis
     rows = _beyond(tube, way, cloud)
     if len(rows) < FEWEST:
@@ -67,7 +72,7 @@ def _goes_on(tube: Feature, high: bool, others: Sequence[Feature], cloud: Cloud)
     on = on_cylinder(cloud.surface, rows, bent.axis, bent.point, bent.radius)
     on &= ~on_cylinder(cloud.surface, rows, tube.axis, tube.point, tube.diameter / 2)
     whole = np.radians(tube.arc_deg) * tube.diameter**2 / 2 / cloud.surface.cell_area
-    alike = abs(2 * bent.radius / tube.diameter - 1) < LIKE and MOST < abs(bent.axis @ tube.axis) < LEAST
+    alike = abs(2 * bent.radius / tube.diameter - 1) < LIKE and most < abs(bent.axis @ tube.axis) < LEAST
     return bool(alike and on.sum() > SKIN * whole and not any(_is_of(bent, points, f) for f in others))
 
 

@@ -55,7 +55,7 @@ def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> t
     """All flat pieces of at least `least_cm2`, largest first.
 
     Where `thorough`, a second, looser look at what the first left over finds small faces whose normals the rim has
-    disturbed; a third, in fused meshes, thin sheets, by smoothed normals: strips of a sleeve seem flat by those.
+    disturbed; a third, in fused meshes, thin sheets by smoothed normals, and by their own no strips of a sleeve.
     """
     least = max(8, int(100 * least_cm2 / surface.cell_area))
     typical = float(np.quantile(surface.flat, 0.25))

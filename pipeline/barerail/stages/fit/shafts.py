@@ -9,7 +9,7 @@ from barerail.errors import DataError
 from barerail.geometry.covariance import propagate
 from barerail.geometry.cylinder import CylinderFit, fit_cylinder
 from barerail.geometry.neighbours import touching
-from barerail.geometry.raster import seen_arc
+from barerail.geometry.raster import cover, seen_arc
 from barerail.records import Array, Feature, Index, NoiseModel
 from barerail.stages.fit.bores import STUD_MM
 from barerail.stages.fit.cloud import Cloud
@@ -21,9 +21,8 @@ THINNEST_MM = 3.0
 SHAFT_DEG = 216.0
 """Arc in degrees over which a stud's shaft must be seen (judgement)."""
 APART = 1.35
-"""How far apart round a shaft what was seen all round may stand, spacings of a cloud or voxels of a mesh, whose rings
-of vertices may all have the same places round it: 1.30 at most on simulated shafts four voxels wide, edges of sheet as
-long show nothing over 1.5 and more."""
+"""How far apart round a shaft vertices of a mesh that show it all round may stand, in voxels: its rings may all have
+the same places round it. 1.30 at most on simulated shafts four voxels wide; edges of sheet as long leave 1.5 and more."""
 SMOOTH_MM = 0.15
 """Rms about a shaft that is never too rough, mm (judgement)."""
 FLANK, ROUGH = 0.05, 0.034
@@ -86,8 +85,9 @@ def shaft_of(
     on = _on_it(fit, cloud)
     if not on.any():
         return None
-    span = np.degrees(APART * (cloud.voxel_mm or cloud.clean.spacing_mm) / fit.radius)
-    arc = seen_arc((points[on] - fit.point) @ fit.axes[:2].T, span)
+    local = (points[on] - fit.point) @ fit.axes[:2].T
+    span = np.degrees(APART * cloud.voxel_mm / max(fit.radius, THINNEST_MM / 4))
+    arc = seen_arc(local, span) if cloud.mesh else 360 * cover(local, np.zeros(2), 0.0, np.inf)
     shaft = Shaft(fit, fit.axis * np.sign(float(fit.axis @ out)), points[on], on, arc)
     return shaft if on.mean() > share and _is_one(shaft, cloud) else None
 
