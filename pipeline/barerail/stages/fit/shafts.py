@@ -22,7 +22,7 @@ SHAFT_DEG = 216.0
 """Arc in degrees over which a stud's shaft must be seen (judgement)."""
 APART = 1.35
 """How far apart round a shaft vertices of a mesh that show it all round may stand, in voxels: its rings may all have
-the same places round it. 1.30 at most on simulated shafts four voxels wide; edges of sheet as long leave 1.5 and more."""
+the same places round it. 1.30 at most on simulated shafts four voxels wide; edges of sheet leave 1.5 and more."""
 SMOOTH_MM = 0.15
 """Rms about a shaft that is never too rough, mm (judgement)."""
 FLANK, ROUGH = 0.05, 0.034
