@@ -20,6 +20,9 @@ from barerail.stages.fit.surface import FLAT, NEAREST, Surface, smoothed
 CURVED = np.radians(4.0)
 BULGED = np.radians(7.0)
 """What fusing bulges a thin sheet's tab by, as a turn from side to side: 0.6 mm over 40 mm (judgement)."""
+STRIP_MM = 80.0
+"""Radius below which a thin sheet by smoothed normals is a strip of a sleeve by its own: strips of sleeves turned by
+1 / 20 to 1 / 55 mm, tabs that fusing has bulged by 1 / 125 at most (simulated scans); between the two."""
 MOST_POINTS = 1000
 """Most thinned points that a first plane rests on; the numbers come later, from full resolution."""
 
@@ -72,7 +75,7 @@ def find_patches(surface: Surface, least_cm2: float, thorough: bool = True) -> t
         pieces = _smooth_pieces(seen, free, grip, least)
         found = mapped(partial(_planes_in, seen, grip=grip, least=least), pieces)
         flat = (core for each in found for core in each)
-        cores = _joined(surface, cores + [c for c in flat if seen is surface or not _is_curved(surface, c, BULGED)])
+        cores = _joined(surface, cores + [c for c in flat if seen is surface or not _is_strip(surface, c)])
         fits = [_plane(surface.points[core]) for core in cores]
         owner = _grow(surface, cores, fits)
     order = np.argsort(owner, kind="stable")
@@ -171,7 +174,17 @@ def pieces_of(surface: Surface, rows: Index) -> NDArray[np.integer]:
 
 
 def _is_curved(surface: Surface, rows: Index, most: float) -> bool:
-    """True where normals turn across the patch by more than `most` (rad) end to end, as on a strip of a tube.
+    """True where normals turn across the patch by more than `most` (rad) end to end, as on a strip of a tube."""
+    rate, width = _turn(surface, rows)
+    return rate * width > most
+
+
+def _is_strip(surface: Surface, rows: Index) -> bool:
+    return _turn(surface, rows)[0] > 1 / STRIP_MM
+
+
+def _turn(surface: Surface, rows: Index) -> tuple[float, float]:
+    """By how much normals turn across a patch, rad / mm, and its width, mm.
 
     In a mesh the rate is that of the middle, since edges that fusing has rounded turn too, less what it may be off.
     """
@@ -187,7 +200,7 @@ def _is_curved(surface: Surface, rows: Index, most: float) -> bool:
     square = max(float(x @ x), 1e-12)
     rate = float(x @ slope) / square
     unsure = surface.doubt * float(np.std(slope - slope.mean() - rate * x)) / np.sqrt(square)
-    return (abs(rate) - unsure) * float(high - low) > most
+    return abs(rate) - unsure, float(high - low)
 
 
 def _joined(surface: Surface, cores: list[Index], gap: float = 60.0) -> list[Index]:
