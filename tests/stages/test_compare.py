@@ -1,6 +1,7 @@
 """Compare on frames made by hand: what was bent is found, what wasn't stays, what can't be told is refused."""
 
 import re
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,8 @@ from barerail.comparing import against_drawing
 from barerail.comparing import compared as ran
 from barerail.errors import DataError, UsageError
 from barerail.geometry.frames import invert, transform
+from barerail.geometry.registration.agreement import Agreement
+from barerail.geometry.registration.search import Found
 from barerail.outputs.in_axes import points_in, rearward
 from barerail.outputs.view import HALF_TURN
 from barerail.records import Array, Features, Moves, Wanted
@@ -137,14 +140,27 @@ def test_another_chassis_is_refused() -> None:
 
 
 def test_one_side_alone_that_fits_two_ways_is_refused_not_guessed() -> None:
-    """It was laid 414 mm off, turned by half a turn, its score 1 % over the right one's."""
-    before, _ = earlier()
+    """It was laid 414 mm off, turned by half a turn, its score 1 % over the right one's. Its own datum tells."""
+    before, first = earlier()
     clean, features, second = scanned(2, pulled, clutter=0.3)
     part, _ = cut(clean, features, lambda p: (p[:, 0] > 300) & (p[:, 1] > 0), second)
     with pytest.raises(
         DataError, match=r"compare: two poses fit nearly alike \(scores .* 180 degrees and \d+ mm apart"
     ):
         laid(before, part, None, CompareSettings())
+    pose = laid(before, part, car(second), CompareSettings()).pose
+    off = transform(pose, part.thin) - transform(first @ invert(second), part.thin)
+    assert np.linalg.norm(off, axis=1).max() < 0.5
+
+
+def test_a_start_that_brings_most_together_and_contradicts_more_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    before, _ = earlier()
+    lay = sys.modules["barerail.stages.compare.lay"]
+    bad = Found(np.eye(4), Agreement(-0.1, 0.7, 0.1))
+    monkeypatch.setattr(lay, "refined", lambda *_: bad)
+    monkeypatch.setattr(lay, "search", lambda *_: [bad])
+    with pytest.raises(DataError, match="compare: nowhere do the two scans agree more than they contradict"):
+        laid(before, scanned(2)[0], None, CompareSettings())
 
 
 def drawn(rows: Features, pose: Array) -> tuple[Wanted, ...]:

@@ -234,14 +234,14 @@ def test_a_recipe_and_another_way_are_two_datums() -> None:
 
 
 def test_uncertainty_is_what_redrawn_fits_scatter_by() -> None:
-    """JCGM 101: 120 draws of the features from their own covariance, against the propagated one."""
+    """JCGM 101: 300 draws of the features from their own covariance, against the propagated one."""
     clean, features, truth = case(14)
     quiet = replace(features, noise=replace(features.noise, drift_mm=0.0, drift_mm_per_m=0.0))
     settings = DatumSettings(method="known-points", known=known(quiet, truth, "acd"))
     base = datum(clean, quiet, settings, named(quiet))
     rng = np.random.default_rng(7)
     shifts = []
-    for _ in range(120):
+    for _ in range(300):
         found = tuple(replace(f, point=rng.multivariate_normal(f.point, f.cov)) for f in quiet.found)
         drawn = datum(clean, replace(quiet, found=found), settings, named(quiet))
         m = drawn.car_from_scan @ invert(base.car_from_scan)

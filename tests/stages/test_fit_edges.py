@@ -81,9 +81,10 @@ def test_a_stud_as_long_and_thin_as_a_wire_in_a_mesh_is_none(diameter: float, le
         (20, 35, 190, False),
         (20, 35, 280, True),
         (40, 30, 190, False),
+        (40, 30, 280, True),
         (40, 70, 190, True),
     ],
-    ids=["edge of a sheet", "rod", "thick", "thin scrap", "thin stub", "scrap of a lump", "between two rails"],
+    ids=["edge of a sheet", "rod", "thick", "thin scrap", "thin stub", "scrap of a lump", "stub", "between two rails"],
 )
 def test_a_tube_that_may_be_something_else_in_a_mesh_is_told_as_dropped(diameter, length, arc, stays) -> None:
     tube = feature("tube", diameter, length, arc)

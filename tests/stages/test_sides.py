@@ -22,7 +22,7 @@ def shares(points: Array, true: Array, cell: float) -> tuple[float, float]:
     ("sort", "spacing", "right"), [("channel", 2.4, 0.96), ("tube", 2.4, 0.96), ("perimeter", 2.0, 0.97)]
 )
 def test_faces_of_a_chassis_look_out_of_its_metal(sort: str, spacing: float, right: float) -> None:
-    made = make(SceneCase(sort, 121, 121, small=True, scanner="sample", spacing_mm=spacing, window_mm=(-350, 350)))
+    made = make(SceneCase(sort, 121, 121, small=True, scanner="sample", spacing_mm=spacing))
     assert made.scan.normals is not None
     found, over = shares(np.asarray(made.scan.points, float), made.scan.normals, 1.25 * spacing)
     assert found > right and over < 0.005

@@ -32,6 +32,7 @@ SHARE, RIVAL = 0.5, 0.8
 LEAST_SHARE, ALIKE = 0.25, 0.9
 """Least share of the smaller scan's smooth surface that a pose found from nothing must bring together, 0.12 at most of
 boxes on a frame, 0.84 and more of the same frame bent or its end alone; what another may score of it (judgement)."""
+ONE_CHASSIS = "are they of one chassis? If so, scan more of what both show"
 FLIPS = tuple(np.diag([*d, 1.0]) for d in ((1, 1, 1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1)))
 
 
@@ -85,23 +86,24 @@ def lay(before: Surface, after: Surface, starts: Sequence[Array], region: Region
 
 def _start(before: Surface, after: Surface, starts: Sequence[Array], sd: float) -> Array:
     tried = best([refined(before, after, s, sd) for s in starts], after)
-    good = [f for f in tried if f.agreement.share >= SHARE]
+    good = [f for f in tried if f.agreement.share >= SHARE and f.agreement.score > 0]
     return good[0].pose if good else _searched(before, after, sd)
 
 
 def _searched(before: Surface, after: Surface, sd: float) -> Array:
     """The pose found from nothing. DataError where hardly anything agrees, or another pose does nearly as well."""
     found = search(before, after, sd)
-    share = found[0].agreement.share if found and found[0].agreement.score > 0 else 0.0
-    if share < LEAST_SHARE:
+    if not found or found[0].agreement.score <= 0:
+        raise DataError(f"compare: nowhere do the two scans agree more than they contradict each other: {ONE_CHASSIS}")
+    if (share := found[0].agreement.share) < LEAST_SHARE:
         raise DataError(
             f"compare: the scans agree on {100 * share:.0f} % of the smaller one's surface at best, "
-            f"{100 * LEAST_SHARE:.0f} % are needed: are they of one chassis? If so, set the later one's datum first"
+            f"{100 * LEAST_SHARE:.0f} % are needed: {ONE_CHASSIS}"
         )
     if len(found) > 1 and found[1].agreement.score > ALIKE * found[0].agreement.score:
         raise DataError(
             f"compare: {apart(found, after)}: a bare frame looks alike from several sides; "
-            "set the later scan's datum first, or scan more of it"
+            "set the later job's datum first (--front, --above), or scan more of it"
         )
     return found[0].pose
 
